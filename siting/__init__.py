@@ -1,0 +1,47 @@
+"""Plan observing networks for trace gases in background air.
+
+The Python interface mirrors the commands: `read_region`, `plan`, `assess`. Names are looked up on
+first use, so that importing the package costs next to nothing.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from siting.api import GivenResult, PlanResult, assess, plan
+    from siting.region import Fault, InputError, Region, read_region
+    from siting.region.layouts import read_layout
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "plan": "siting.api",
+    "assess": "siting.api",
+    "PlanResult": "siting.api",
+    "GivenResult": "siting.api",
+    "read_region": "siting.region",
+    "Region": "siting.region",
+    "InputError": "siting.region",
+    "Fault": "siting.region",
+    "read_layout": "siting.region.layouts",
+}
+
+__all__ = [
+    "Fault",
+    "GivenResult",
+    "InputError",
+    "PlanResult",
+    "Region",
+    "assess",
+    "plan",
+    "read_layout",
+    "read_region",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'siting' has no attribute '{name}'")
+    return getattr(importlib.import_module(_HOMES[name]), name)

@@ -1,0 +1,147 @@
+"""The Python interface: what the commands do, with results as frozen dataclasses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from siting.assessment.layout import Assessment, assess_layout
+from siting.outputs.manifest import Certificate
+from siting.region.changes import changed
+from siting.region.faults import Findings
+from siting.region.layouts import GivenLayout
+from siting.region.model import Ints, Region
+from siting.selection.planning import Planning, plan_region
+from siting.selection.program import Limits, Report, Selection
+from siting.selection.registry import judge, start_program
+from siting.selection.score import layout_score, score_objective
+from siting.selection.solve import solve
+
+
+class CheckFailed(AssertionError):
+    """The layout that the solver returned does not hold up in the independent re-check; a defect of ours."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlanResult:
+    """A chosen layout: the planning it was chosen in, the search's answer, and the layout's assessment.
+
+    `assessment` is None where no layout was found (see `selection.ended` and `selection.clash`).
+    """
+
+    planning: Planning
+    selection: Selection
+    assessment: Assessment | None
+    certificate: Certificate | None
+    clash: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class GivenResult:
+    """The assessment of a layout that the user gave."""
+
+    planning: Planning
+    assessment: Assessment
+
+
+def plan(
+    region: Region,
+    *,
+    by: str = "score",
+    budget: float | None = None,
+    require: Sequence[str] = (),
+    exclude: Sequence[str] = (),
+    analyzers: int | None = None,
+    gap: float = 1e-4,
+    time_limit: float | None = None,
+    seed: int = 0,
+    stop: Callable[[], bool] | None = None,
+    progress: Report | None = None,
+) -> PlanResult:
+    """Choose the best layout of a region.
+
+    `gap` is the relative gap at which the search may end, `time_limit` in seconds; `stop` is polled
+    and ends the search with the best layout so far. Raises `InputError` for what-ifs that cannot be,
+    ValueError for an unknown `by`, `CheckFailed` if the answer fails the independent re-check.
+    """
+    if by != "score":
+        raise ValueError("by must be 'score'")
+    planning = plan_region(
+        changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers)
+    )
+    builder = start_program(planning)
+    objective = score_objective(builder, planning)
+    program = builder.build()
+    selection = solve(program, objective, Limits(gap, time_limit, None, seed, stop), progress=progress)
+    if selection.value is None:
+        from siting.selection.registry import demands
+
+        words = {demand.label: demand.words for demand in demands(planning)}
+        return PlanResult(
+            planning, selection, None, None, tuple((c, words.get(c, "")) for c in selection.clash)
+        )
+    picked = np.array(selection.picked, dtype=np.int64)
+    _recheck(planning, picked, selection.value)
+    certificate = Certificate(
+        objective=objective.name,
+        value=selection.value,
+        bound=selection.bound,
+        gap=selection.gap,
+        asked_gap=gap,
+        proved=selection.proved,
+        ended=selection.ended.value,
+        ties=selection.ties,
+        nodes=selection.nodes,
+        stages=tuple(
+            {"name": s.name, "value": s.value, "bound": s.bound, "gap": s.gap, "proved": s.proved}
+            for s in selection.stages
+        ),
+        seed=seed,
+    )
+    return PlanResult(planning, selection, assess_layout(planning, picked), certificate)
+
+
+def assess(region: Region, layout: GivenLayout) -> GivenResult:
+    """Assess a layout that the user gave; rules that it breaks are shown, not refused.
+
+    Raises `InputError` where a deployment could not begin within the window.
+    """
+    settings, ids = region.settings, region.candidates.ids
+    plans = [plan.id for plan in settings.plans]
+    pairs = [
+        (ids.index(row.id), plans.index(row.plan), int(row.start_year or settings.first_year))
+        for row in layout.rows
+    ]
+    planning = plan_region(region, frozenset((i, p) for i, p, _ in pairs))
+    findings = Findings()
+    found: list[int] = []
+    for i, p, year in pairs:
+        k = planning.deployments.find(i, p, year)
+        if k is None:
+            findings.fault(
+                layout.name,
+                None,
+                "start_year",
+                year,
+                f"{ids[i]} with plan {plans[p]} could not begin within the window",
+                mend="start earlier, or check lead_months, permit_months and open_months",
+            )
+        else:
+            found.append(k)
+    findings.raise_if_any()
+    return GivenResult(planning, assess_layout(planning, np.array(found, dtype=np.int64)))
+
+
+def _recheck(planning: Planning, picked: Ints, value: float) -> None:
+    """Judge the answer by code that shares nothing with the solver: every rule, and the value."""
+    broken = [judgement for judgement in judge(planning, picked) if not judgement.holds]
+    if broken:
+        raise CheckFailed("the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken))
+    again = layout_score(planning, picked).total
+    if abs(again - value) > 1e-6 * max(1.0, abs(value)):
+        raise CheckFailed(f"the chosen layout is worth {again!r}, the search said {value!r}")
+
+
+__all__ = ["CheckFailed", "GivenResult", "Limits", "PlanResult", "assess", "plan"]

@@ -1,0 +1,92 @@
+"""How well a layout covers the earth from pole to pole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from siting.assessment.profiles import Efficiency, profile_efficiencies
+from siting.deployments import HOURS_PER_MONTH
+from siting.geography.bands import Gap, area_share, gaps
+from siting.region.model import Ints
+from siting.selection.planning import Planning
+
+
+@dataclass(frozen=True)
+class BandCoverage:
+    """What a layout has in one band; counts are in sites, a track counts by its share of time.
+
+    `baseline_hours` are the hours a year in which background air reaches open sites of the band,
+    picked and running; `best_exposure` the greatest mean exposure among them (None without a site),
+    `best_site` where it is; `area_share` the band's share of the earth's area.
+    """
+
+    band: str
+    south: float
+    north: float
+    area_share: float
+    analyzers: float
+    flasks: float
+    both: float
+    running: float
+    sites: float
+    baseline_hours: float
+    best_exposure: float | None
+    best_site: str | None
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Coverage by band, gaps in latitude (widest first, poles counted as ends), and profile efficiencies."""
+
+    bands: tuple[BandCoverage, ...]
+    gaps: tuple[Gap, ...]
+    efficiencies: tuple[Efficiency, ...]
+
+
+def coverage(planning: Planning, picked: Ints) -> Coverage:
+    """Return the coverage of picked deployments (k,) together with the running stations.
+
+    In the efficiencies every site weighs the same; a track's positions share its weight.
+    """
+    d, region = planning.deployments, planning.region
+    c = region.candidates
+    new = d.candidate[picked]
+    runs = np.flatnonzero(c.running())
+    members = np.union1d(new, runs).astype(np.int64)
+    exposure = region.mean_exposure()
+    hours = HOURS_PER_MONTH * c.duty_cycle * (region.exposure * region.open_months).sum(axis=1)
+    fresh = np.setdiff1d(new, runs)
+    kind = np.zeros((len(c), 3), dtype=bool)
+    for k in picked:
+        both = bool(d.has_analyzer[k] and d.has_flask[k])
+        kind[d.candidate[k]] = (bool(d.has_analyzer[k]) and not both, bool(d.has_flask[k]) and not both, both)
+    rows = []
+    for b, band in enumerate(region.settings.bands):
+        if not band.coverage:
+            continue
+        share = planning.band_share[:, b]
+        there = members[share[members] > 0.0]
+        best = min(there.tolist(), key=lambda i: (-exposure[i], c.ids[i]), default=None)
+        counts = [float(share[fresh[kind[fresh, j]]].sum()) for j in range(3)]
+        running = float(share[runs].sum())
+        rows.append(
+            BandCoverage(
+                band=band.id,
+                south=band.south,
+                north=band.north,
+                area_share=float(area_share(np.array([band.south]), np.array([band.north]))[0]),
+                analyzers=counts[0],
+                flasks=counts[1],
+                both=counts[2],
+                running=running,
+                sites=sum(counts) + running,
+                baseline_hours=float((share * hours)[members].sum()),
+                best_exposure=None if best is None else float(exposure[best]),
+                best_site=None if best is None else c.ids[best],
+            )
+        )
+    where = np.isin(planning.places.owner, members)
+    lat, weight = planning.places.lat[where], planning.places.weight[where]
+    return Coverage(tuple(rows), gaps(lat), profile_efficiencies(lat, weight))

@@ -1,0 +1,97 @@
+"""Everything that can be said of a layout, in one frozen result."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from siting.assessment.coverage import Coverage, coverage
+from siting.assessment.money import Money, money_of
+from siting.deployments import SCORE_PARTS
+from siting.region.model import Ints
+from siting.selection.kinds import Judgement, RuleKind
+from siting.selection.planning import Planning
+from siting.selection.registry import RULE_KINDS, judge
+from siting.selection.score import LayoutScore, layout_score
+
+
+@dataclass(frozen=True)
+class Pick:
+    """One picked deployment: where, what, from when, and each part of its score.
+
+    `first_month` is a calendar month as (year, month); `parts` holds (name, attribute, value 0-1) for
+    the five parts; `samples` accepted samples in an open month; `flasks` in circulation at the peak.
+    """
+
+    id: str
+    name: str
+    plan: str
+    kind: str
+    start_year: int
+    first_month: tuple[int, int]
+    lat: float
+    lon: float
+    score: float
+    worth: float
+    left: float
+    samples: float
+    parts: tuple[tuple[str, float, float], ...]
+    cost_by_year: tuple[int, ...]
+    flasks: int
+    laboratory: int
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """A layout's picks in the order of ids, its score, coverage, cost and how it stands to every rule."""
+
+    picks: tuple[Pick, ...]
+    score: LayoutScore
+    coverage: Coverage
+    money: Money
+    rules: tuple[Judgement, ...]
+
+    @property
+    def broken(self) -> tuple[Judgement, ...]:
+        """The rules that the layout breaks."""
+        return tuple(judgement for judgement in self.rules if not judgement.holds)
+
+
+def assess_layout(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS) -> Assessment:
+    """Return the assessment of picked deployments (k,), in any order."""
+    ordered = np.sort(np.asarray(picked, dtype=np.int64))
+    return Assessment(
+        picks=tuple(_pick(planning, int(k)) for k in ordered),
+        score=layout_score(planning, ordered),
+        coverage=coverage(planning, ordered),
+        money=money_of(planning, ordered),
+        rules=judge(planning, ordered, kinds),
+    )
+
+
+def _pick(planning: Planning, k: int) -> Pick:
+    d, region = planning.deployments, planning.region
+    c, i, plan = region.candidates, int(d.candidate[k]), region.settings.plans[d.plan[k]]
+    year, month = divmod(int(d.first_month[k]), 12)
+    return Pick(
+        id=c.ids[i],
+        name=c.names[i],
+        plan=plan.id,
+        kind=plan.kind,
+        start_year=int(d.start_year[k]),
+        first_month=(region.settings.first_year + year, month + 1),
+        lat=float(c.lat[i]),
+        lon=float(c.lon[i]),
+        score=float(d.score[k]),
+        worth=float(d.worth[k]),
+        left=float(d.left[k]),
+        samples=float(d.samples[k]),
+        parts=tuple(
+            (part, float(d.attributes[k, j]), float(d.values[k, j])) for j, part in enumerate(SCORE_PARTS)
+        ),
+        cost_by_year=tuple(int(amount) for amount in d.yearly_cents()[k]),
+        flasks=int(d.flasks[k].max(initial=0)),
+        laboratory=int(d.laboratory[k].max(initial=0)),
+    )

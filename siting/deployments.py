@@ -1,0 +1,436 @@
+"""Region -> table of deployments: candidate x sampling plan x start year, with samples, cost and score."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.region.model import Bools, Floats, Ints, Region, open_mean, read_only
+from siting.region.schema.network import Plan
+from siting.region.schema.settings import Settings
+
+HOURS_PER_MONTH = 730.5
+DAYS_PER_MONTH = 30.4375
+DAYS_PER_YEAR = 365.25
+COST_KINDS = ("capital", "setup", "yearly", "samples")
+SCORE_PARTS = ("exposure", "contamination", "clean_samples", "data_return", "host")
+NEVER = -1
+
+
+@dataclass(frozen=True, order=True)
+class LeftOut:
+    """A candidate and plan that cannot be picked, and why; `plan` is empty where no plan can."""
+
+    candidate: str
+    plan: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Deployments:
+    """All deployments that may be picked, sorted by candidate id, plan id and start year.
+
+    D deployments, Y years of the window. `candidate`, `plan` (D,) are positions in the region's
+    candidates and plans, `start_year` calendar years, `first_month` and `analyzer_month` months
+    from January of the first year (`analyzer_month` is -1 without an analyzer, `flask_end` the month
+    in which the flasks of a two-phase plan stop, else the end of the window). `left` is the share of
+    the window left from the first month. `samples` are accepted samples in an open month;
+    `attributes`, `values` (D, 5) the parts of the score before and after the value functions, in the
+    order of `SCORE_PARTS`; `score` 0-100; `worth` = left x (score - worth_from). `cost_cents`
+    (D, Y, 4) by the kinds of `COST_KINDS`, in hundredths of the currency. `analyzers`, `flasks`
+    (peak in circulation), `laboratory` (samples) are (D, Y).
+    """
+
+    ids: tuple[str, ...]
+    candidate: Ints
+    plan: Ints
+    start_year: Ints
+    first_month: Ints
+    analyzer_month: Ints
+    flask_end: Ints
+    has_analyzer: Bools
+    has_flask: Bools
+    left: Floats
+    samples: Floats
+    attributes: Floats
+    values: Floats
+    score: Floats
+    worth: Floats
+    cost_cents: NDArray[np.int64]
+    analyzers: Ints
+    flasks: Ints
+    laboratory: Ints
+    left_out: tuple[LeftOut, ...]
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def yearly_cents(self) -> Ints:
+        """Cost (D, Y) of each year over all kinds, in hundredths of the currency."""
+        return np.asarray(self.cost_cents.sum(axis=2), dtype=np.int64)
+
+    def find(self, candidate: int, plan: int, start_year: int) -> int | None:
+        """Return the position of a deployment, None if it may not be picked."""
+        match = np.flatnonzero(
+            (self.candidate == candidate) & (self.plan == plan) & (self.start_year == start_year)
+        )
+        return int(match[0]) if match.size else None
+
+
+def parts_of(plan: Plan, plans: Sequence[Plan]) -> tuple[Plan | None, Plan | None]:
+    """Return the plans that describe the analyzer and the flask part of a plan (None where it has none)."""
+    by_id = {p.id: p for p in plans}
+    if plan.kind == "analyzer":
+        return plan, None
+    if plan.kind == "flask":
+        return None, plan
+    return by_id[plan.analyzer_plan or ""], by_id[plan.flask_plan or ""]
+
+
+def running_plan(region: Region, i: int) -> Plan | None:
+    """Return the plan by which a running station works: its own, the one of its method, or the first flask plan."""
+    plans = region.settings.plans
+    named, method = region.candidates.running_plan[i], region.candidates.method[i]
+    if named is not None:
+        return next(plan for plan in plans if plan.id == named)
+    for plan in plans:
+        if method is not None and method == (plan.method or plan.id):
+            return plan
+    return next((plan for plan in plans if plan.kind == "flask"), None)
+
+
+def running_instruments(region: Region) -> Bools:
+    """Return (n, 2): does a running station have an analyzer, flasks; all False where none runs."""
+    found = np.zeros((len(region.candidates), 2), dtype=bool)
+    for i in np.flatnonzero(region.candidates.running()):
+        plan = running_plan(region, int(i))
+        found[i] = (
+            plan is not None and plan.kind in ("analyzer", "both"),
+            plan is None or plan.kind != "analyzer",
+        )
+    return found
+
+
+def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = frozenset()) -> Deployments:
+    """Return every deployment that a region offers, and why the others are not offered.
+
+    `forced` pairs (candidate, plan) are offered whatever status, vetoes and fit say, so that a given
+    layout can be judged.
+    """
+    settings, n = region.settings, len(region.candidates)
+    plans = sorted(range(len(settings.plans)), key=lambda p: settings.plans[p].id)
+    offered, left_out = _offers(region)
+    for c, p in forced:
+        offered[c, p] = True
+    years = np.arange(settings.years)
+    ci, pi, yi = (a.ravel() for a in np.meshgrid(np.arange(n), np.array(plans), years, indexing="ij"))
+    keep = offered[ci, pi]
+    first = _first_months(region)[ci, yi]
+    window = 12 * settings.years
+    analyzer_month, flask_end = _phases(settings, pi, first)
+    analyzer_part = np.array([parts_of(p, settings.plans)[0] is not None for p in settings.plans])
+    flask_part = np.array([parts_of(p, settings.plans)[1] is not None for p in settings.plans])
+    in_time = (first != NEVER) & (first < window) & (~analyzer_part[pi] | (analyzer_month < window))
+    left_out += _too_late(region, keep & ~in_time, keep & in_time, ci, pi)
+    keep &= in_time
+    ci, pi, yi, first = ci[keep], pi[keep], yi[keep], first[keep]
+    analyzer_month, flask_end = analyzer_month[keep], flask_end[keep]
+
+    sampling = _Sampling(region, ci, pi, first, analyzer_month, flask_end)
+    samples = sampling.accepted_per_month()
+    attributes = _attributes(region, ci, pi, samples)
+    values = np.column_stack(
+        [
+            np.interp(attributes[:, k], *np.array(getattr(settings.score.values, part)).T)
+            for k, part in enumerate(SCORE_PARTS)
+        ]
+    )
+    weights = np.array([getattr(settings.score.weights, part) for part in SCORE_PARTS])
+    score = 100.0 * values @ weights
+    left = (window - first) / window
+    filled = sampling.filled_by_year()
+    flasks, laboratory = _flask_use(region, ci, pi, filled, sampling)
+    ids = region.candidates.ids
+    first_year = settings.first_year
+    plan_ids = [plan.id for plan in settings.plans]
+    return Deployments(
+        ids=tuple(f"{ids[c]}|{plan_ids[p]}|{first_year + y}" for c, p, y in zip(ci, pi, yi, strict=True)),
+        candidate=read_only(ci),
+        plan=read_only(pi),
+        start_year=read_only(first_year + yi),
+        first_month=read_only(first),
+        analyzer_month=read_only(analyzer_month),
+        flask_end=read_only(flask_end),
+        has_analyzer=read_only(analyzer_part[pi]),
+        has_flask=read_only(flask_part[pi]),
+        left=read_only(left),
+        samples=read_only(samples),
+        attributes=read_only(attributes),
+        values=read_only(values),
+        score=read_only(score),
+        worth=read_only(left * (score - settings.score.worth_from)),
+        cost_cents=read_only(_costs(region, ci, pi, yi, first, analyzer_month, flask_end, filled)),
+        analyzers=read_only(_analyzers(settings, pi, yi, analyzer_month, analyzer_part)),
+        flasks=read_only(flasks),
+        laboratory=read_only(laboratory),
+        left_out=tuple(sorted(left_out)),
+    )
+
+
+def _offers(region: Region) -> tuple[Bools, list[LeftOut]]:
+    """Return which plans (n, P) each candidate may have before dates are looked at, and why not."""
+    c, settings = region.candidates, region.settings
+    offered = np.zeros((len(c), len(settings.plans)), dtype=bool)
+    exposure = region.mean_exposure()
+    risk = open_mean(region.risk.max(axis=0), region.open_months)
+    open_count = region.open_months.sum(axis=1)
+    score = settings.score
+    left_out: list[LeftOut] = []
+    for i, (candidate, status) in enumerate(zip(c.ids, c.status, strict=True)):
+        if status == "running" and not c.plans[i]:
+            continue
+        reason = ""
+        if status == "excluded":
+            reason = "excluded by its status"
+        elif open_count[i] == 0:
+            reason = "open in no month"
+        elif exposure[i] < score.least_exposure:
+            reason = f"exposure {exposure[i]:.2f} is below the least of {score.least_exposure:g}"
+        elif risk[i] > score.greatest_risk:
+            reason = f"contamination risk {risk[i]:.2f} is above the greatest of {score.greatest_risk:g}"
+        if reason:
+            left_out.append(LeftOut(candidate, "", reason))
+            continue
+        for p, plan in enumerate(settings.plans):
+            if c.plans[i] and plan.id not in c.plans[i]:
+                continue
+            power = plan.needs_power if plan.needs_power is not None else plan.kind != "flask"
+            if power and c.power[i] == "none":
+                left_out.append(LeftOut(candidate, plan.id, "needs power and there is none"))
+            elif plan.needs_staff and not c.staffed[i]:
+                left_out.append(LeftOut(candidate, plan.id, "needs people and there are none"))
+            elif plan.platforms and c.platform[i] not in plan.platforms:
+                left_out.append(
+                    LeftOut(candidate, plan.id, f"does not fit a platform of kind {c.platform[i]}")
+                )
+            else:
+                offered[i, p] = True
+    return offered, left_out
+
+
+def _first_months(region: Region) -> Ints:
+    """Return (n, Y) the first month of work for each start year: permits, preparation, next open month."""
+    c, years = region.candidates, region.settings.years
+    ready = 12 * np.arange(years)[None, :] + (c.permit_months + c.lead_months)[:, None]
+    wait = np.full((len(c), 12), NEVER)
+    for month in range(12):
+        for ahead in range(11, -1, -1):
+            wait[region.open_months[:, (month + ahead) % 12], month] = ahead
+    months = np.take_along_axis(wait, ready % 12, axis=1)
+    return np.where(months == NEVER, NEVER, ready + months)
+
+
+def _phases(settings: Settings, pi: Ints, first: Ints) -> tuple[Ints, Ints]:
+    """Return the month in which the analyzer starts (-1: none) and in which flasks end."""
+    window = 12 * settings.years
+    delay = np.array([p.analyzer_after_months or 0 for p in settings.plans])
+    with_analyzer = np.array([p.kind != "flask" for p in settings.plans])
+    stops = np.array([p.kind == "flask_then_analyzer" and not p.flasks_go_on for p in settings.plans])
+    analyzer = np.where(with_analyzer[pi], first + delay[pi], NEVER)
+    return analyzer, np.where(stops[pi], analyzer, window)
+
+
+def _too_late(region: Region, late: Bools, in_time: Bools, ci: Ints, pi: Ints) -> list[LeftOut]:
+    """Name candidate and plan where no start year of the window is early enough."""
+    some = set(zip(ci[in_time].tolist(), pi[in_time].tolist(), strict=True))
+    never = sorted(set(zip(ci[late].tolist(), pi[late].tolist(), strict=True)) - some)
+    return [
+        LeftOut(region.candidates.ids[c], region.settings.plans[p].id, "could not begin within the window")
+        for c, p in never
+    ]
+
+
+class _Sampling:
+    """Samples by month of the window for a set of deployments; (D, 12) numbers repeat each year."""
+
+    def __init__(
+        self, region: Region, ci: Ints, pi: Ints, first: Ints, analyzer_month: Ints, flask_end: Ints
+    ) -> None:
+        settings = region.settings
+        parts = [parts_of(plan, settings.plans) for plan in settings.plans]
+        self._years = settings.years
+        self._open = region.open_months[ci]
+        self._first, self._analyzer, self._end = first, analyzer_month, flask_end
+        self._has_flask = np.array([flask is not None for _, flask in parts])[pi]
+        self._has_analyzer = np.array([analyzer is not None for analyzer, _ in parts])[pi]
+        cadence = np.array([flask.samples_per_month or 0.0 if flask else 0.0 for _, flask in parts])[pi][
+            :, None
+        ]
+        on_condition = np.array(
+            [flask is not None and flask.flask_mode == "on_condition" for _, flask in parts]
+        )[pi]
+        exposure = region.exposure[ci]
+        duty = region.candidates.duty_cycle[ci][:, None]
+        returned = region.candidates.data_return[ci][:, None]
+        spells = exposure * DAYS_PER_MONTH / settings.tracers[0].spell_days
+        # On condition a flask is filled only in clean air, so exposure limits how many are filled, not kept.
+        filled = np.where(on_condition[:, None], np.minimum(cadence, spells), cadence) * duty
+        kept = np.where(on_condition[:, None], 1.0, exposure) * returned
+        self._filled = filled * self._has_flask[:, None]
+        self._flask_accepted = self._filled * kept
+        self._analyzer_accepted = HOURS_PER_MONTH * exposure * returned * duty * self._has_analyzer[:, None]
+
+    def _months(self, begin: Ints, end: Ints) -> Bools:
+        """Mask (D, Y, 12) of open months from `begin` until before `end`."""
+        month = np.arange(12 * self._years).reshape(1, self._years, 12)
+        return (month >= begin[:, None, None]) & (month < end[:, None, None]) & self._open[:, None, :]
+
+    def accepted_per_month(self) -> Floats:
+        """Mean accepted samples (D,) of an open month in which the deployment works."""
+        window = np.full(self._first.shape, 12 * self._years)
+        working = self._months(self._first, window)
+        flask = np.einsum("dym,dm->d", self._months(self._first, self._end), self._flask_accepted)
+        begin = np.where(self._has_analyzer, self._analyzer, window)
+        analyzer = np.einsum("dym,dm->d", self._months(begin, window), self._analyzer_accepted)
+        return np.asarray((flask + analyzer) / working.sum(axis=(1, 2)), dtype=float)
+
+    def filled_by_year(self) -> Floats:
+        """Flask samples filled (D, Y) in each year."""
+        return np.einsum("dym,dm->dy", self._months(self._first, self._end), self._filled)
+
+    def filled_in_full_year(self) -> Floats:
+        """Flask samples (D,) of a year in which flasks are filled from January to December."""
+        return np.asarray((self._filled * self._open).sum(axis=1), dtype=float)
+
+    def flasks_on(self) -> Bools:
+        """Say (D, Y) in which years flasks are filled."""
+        return np.asarray(
+            self._months(self._first, self._end).any(axis=2) & self._has_flask[:, None], dtype=bool
+        )
+
+
+def _attributes(region: Region, ci: Ints, pi: Ints, samples: Floats) -> Floats:
+    """Return the five attributes (D, 5) that the value functions judge, means over the open months."""
+    tracers = list(region.tracers)
+    by_tracer = np.array([open_mean(risk, region.open_months) for risk in region.risk])
+    risk_of_plan = np.array(
+        [
+            by_tracer[[tracers.index(gas) for gas in plan.gases] or slice(None)].max(axis=0)
+            for plan in region.settings.plans
+        ]
+    )
+    c = region.candidates
+    return np.column_stack(
+        [
+            region.mean_exposure()[ci],
+            risk_of_plan[pi, ci],
+            samples,
+            c.data_return[ci],
+            c.host_strength[ci],
+        ]
+    )
+
+
+def _costs(
+    region: Region,
+    ci: Ints,
+    pi: Ints,
+    yi: Ints,
+    first: Ints,
+    analyzer_month: Ints,
+    flask_end: Ints,
+    filled: Floats,
+) -> NDArray[np.int64]:
+    """Return costs (D, Y, 4) in hundredths: price growth, contingency and overhead in, rounded once a year.
+
+    The candidate and the plan's own prices count from the start; a joined plan adds the prices of its
+    two parts, each for the months in which that part works.
+    """
+    settings, c = region.settings, region.candidates
+    budget, plans, window = settings.budget, settings.plans, 12 * settings.years
+    years = np.arange(settings.years)
+    direct = np.zeros((ci.size, settings.years, len(COST_KINDS)))
+
+    def add(owners: Sequence[Plan | None], opened: Ints, begin: Ints, end: Ints) -> None:
+        """Add the prices of one part; `opened` is the year of its capital and setup."""
+
+        def price(field: str) -> Floats:
+            return np.array([getattr(p, field) if p is not None else 0.0 for p in owners], dtype=float)[pi]
+
+        opening = years[None, :] == opened[:, None]
+        last = np.minimum(end[:, None], 12 * (years[None, :] + 1))
+        share = np.clip(last - np.maximum(begin[:, None], 12 * years[None, :]), 0, 12) / 12.0
+        yearly = price("annual_cost") + price("crew_days") * budget.crew_day_price
+        direct[:, :, 0] += opening * price("capital_cost")[:, None]
+        direct[:, :, 1] += opening * price("setup_cost")[:, None]
+        direct[:, :, 2] += share * yearly[:, None]
+        direct[:, :, 3] += filled * price("sample_cost")[:, None]
+
+    whole = np.full(first.shape, window)
+    add(plans, yi, first, whole)
+    parts = [
+        parts_of(plan, plans) if plan.kind not in ("analyzer", "flask") else (None, None) for plan in plans
+    ]
+    add([flask for _, flask in parts], yi, first, flask_end)
+    late = np.array([plan.kind == "flask_then_analyzer" for plan in plans])[pi]
+    opened = np.where(late, analyzer_month // 12, yi)
+    add([_without_samples(analyzer) for analyzer, _ in parts], opened, analyzer_month, whole)
+    running = np.clip(12 * (years[None, :] + 1) - first[:, None], 0, 12) / 12.0
+    direct[:, :, 1] += (years[None, :] == yi[:, None]) * c.setup_cost[ci][:, None]
+    direct[:, :, 2] += running * c.annual_cost[ci][:, None]
+    factor = (1.0 + budget.contingency) * (1.0 + budget.overhead) * (1.0 + budget.price_growth) ** years
+    return whole_cents(direct * factor[None, :, None])
+
+
+def _without_samples(plan: Plan | None) -> Plan | None:
+    """Return an analyzer part without a price for samples: only flasks are paid by the sample."""
+    return plan.model_copy(update={"sample_cost": 0.0}) if plan is not None else None
+
+
+def whole_cents(amounts: Floats) -> NDArray[np.int64]:
+    """Round money (D, Y, K) so that each deployment and year is rounded half up once.
+
+    The kinds K get whole hundredths that add up to that total (largest remainders first, ties to the
+    first kind).
+    """
+    exact = np.round(amounts * 100.0, 6)
+    total = np.floor(exact.sum(axis=2) + 0.5).astype(np.int64)
+    base = np.floor(exact).astype(np.int64)
+    missing = total - base.sum(axis=2)
+    rank = np.argsort(np.argsort(-(exact - base), axis=2, kind="stable"), axis=2, kind="stable")
+    return np.asarray(base + (rank < missing[:, :, None]), dtype=np.int64)
+
+
+def _analyzers(settings: Settings, pi: Ints, yi: Ints, month: Ints, analyzer_part: Bools) -> Ints:
+    """Return analyzers (D, Y) taken from the stock: from the start year, or the year a second phase begins."""
+    late = np.array([plan.kind == "flask_then_analyzer" for plan in settings.plans])[pi]
+    begin = np.where(late, month // 12, yi)
+    years = np.arange(settings.years)[None, :]
+    return np.asarray(analyzer_part[pi][:, None] & (years >= begin[:, None]), dtype=np.int64)
+
+
+def _flask_use(region: Region, ci: Ints, pi: Ints, filled: Floats, sampling: _Sampling) -> tuple[Ints, Ints]:
+    """Return flasks in circulation at the peak and samples for the laboratory, both (D, Y) and whole.
+
+    At the peak (rate / visits) x ceil(W / I) flasks are away when they are exchanged at visits, with I
+    the interval of visits and W = I + way home + laboratory + way out (design, section 9; the mean
+    rate x W follows from Little's law, Little 1961).
+    """
+    settings = region.settings
+    per_sample = np.array(
+        [
+            (flask.flasks_per_sample if flask else 0)
+            for _, flask in (parts_of(p, settings.plans) for p in settings.plans)
+        ]
+    )[pi]
+    visits = region.candidates.visits_per_year[ci]
+    interval = DAYS_PER_YEAR / visits
+    away = interval + 2.0 * settings.laboratory.way_days + settings.laboratory.turnaround_days
+    # A full year sets the peak, also where the first year is a short one.
+    rate = sampling.filled_in_full_year() * per_sample
+    peak = np.ceil(np.round(rate / visits * np.ceil(np.round(away / interval, 9)), 9))
+    flasks = sampling.flasks_on() * peak[:, None]
+    return flasks.astype(np.int64), np.ceil(np.round(filled, 9)).astype(np.int64)

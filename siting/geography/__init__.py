@@ -1,0 +1,1 @@
+"""Numerical geometry of the earth: distances, tracks, bands, the antimeridian."""

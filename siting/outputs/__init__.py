@@ -1,0 +1,1 @@
+"""What people see and keep: files, maps, tables, the terminal."""

@@ -1,0 +1,160 @@
+"""The GeoJSON layers of a layout: network, candidates and bands."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from siting.assessment.layout import Assessment, Pick
+from siting.deployments import running_plan
+from siting.outputs.geojson import dumps, feature, feature_collection
+from siting.region.model import Origin, open_mean
+from siting.selection.planning import Planning
+
+
+def network(planning: Planning, assessment: Assessment) -> str:
+    """Return network.geojson: picked sites and tracks, and the running stations."""
+    region = planning.region
+    c = region.candidates
+    features = []
+    for pick in assessment.picks:
+        features.append(feature(c.geometry[c.index(pick.id)], _pick_properties(pick), pick.id))
+    picked = {pick.id for pick in assessment.picks}
+    for i in np.flatnonzero(c.running()):
+        if c.ids[i] in picked:
+            continue
+        plan = running_plan(region, int(i))
+        features.append(
+            feature(
+                c.geometry[i],
+                {
+                    "id": c.ids[i],
+                    "name": c.names[i],
+                    "role": "running",
+                    "plan": None,
+                    "runs_plan": plan.id if plan else None,
+                    "running_since": c.running_since[i],
+                    "operator": c.operator[i] or None,
+                },
+                c.ids[i],
+            )
+        )
+    return dumps(feature_collection(sorted(features, key=lambda f: str(f["id"]))))
+
+
+def _pick_properties(pick: Pick) -> dict[str, Any]:
+    year, month = pick.first_month
+    properties: dict[str, Any] = {
+        "id": pick.id,
+        "name": pick.name,
+        "role": "picked",
+        "plan": pick.plan,
+        "kind": pick.kind,
+        "start_year": pick.start_year,
+        "first_month": f"{year}-{month:02d}",
+        "score": round(pick.score, 6),
+        "worth": round(pick.worth, 6),
+        "share_of_window": round(pick.left, 6),
+        "clean_samples_per_month": round(pick.samples, 4),
+        "cost_total": sum(pick.cost_by_year) / 100,
+        "flasks_at_peak": pick.flasks,
+        "samples_per_year": pick.laboratory,
+    }
+    for part, attribute, value in pick.parts:
+        properties[f"{part}_attribute"] = round(attribute, 6)
+        properties[f"{part}_value"] = round(value, 6)
+    return properties
+
+
+def candidates(planning: Planning, assessment: Assessment) -> str:
+    """Return candidates.geojson: every candidate with attributes, their origin, best score, worth and pick."""
+    region, d = planning.region, planning.deployments
+    c = region.candidates
+    picks = {pick.id: pick for pick in assessment.picks}
+    best = best_deployments(planning)
+    exposure = region.mean_exposure()
+    risk = open_mean(region.risk[0], region.open_months)
+    reasons: dict[str, list[str]] = {}
+    for left in d.left_out:
+        reasons.setdefault(left.candidate, []).append(
+            f"{left.plan}: {left.reason}" if left.plan else left.reason
+        )
+    features = []
+    for i, candidate in enumerate(c.ids):
+        k = best.get(i)
+        pick = picks.get(candidate)
+        properties: dict[str, Any] = {
+            "id": candidate,
+            "name": c.names[i],
+            "status": c.status[i],
+            "platform": c.platform[i],
+            "picked": pick is not None,
+            "plan": pick.plan if pick else None,
+            "start_year": pick.start_year if pick else None,
+            "exposure": round(float(exposure[i]), 6),
+            "contamination_risk": round(float(risk[i]), 6),
+            "data_return": float(c.data_return[i]),
+            "host_strength": float(c.host_strength[i]),
+            "elevation_m": float(c.elevation_m[i]),
+            "months_open": int(region.open_months[i].sum()),
+            "setup_cost": float(c.setup_cost[i]),
+            "annual_cost": float(c.annual_cost[i]),
+            "group": " ".join(c.group[i]) or None,
+            "best_plan": region.settings.plans[d.plan[k]].id if k is not None else None,
+            "score": round(float(d.score[k]), 6) if k is not None else None,
+            "worth": round(float(d.worth[k]), 6) if k is not None else None,
+            "not_offered": "; ".join(sorted(reasons.get(candidate, []))) or None,
+            "origin": {column: Origin(int(codes[i])).name.lower() for column, codes in c.origin.items()},
+        }
+        own = {column: values[i] or None for column, values in c.extra.items()}
+        features.append(
+            feature(c.geometry[i], {**{f"own_{k}": v for k, v in own.items()}, **properties}, candidate)
+        )
+    return dumps(feature_collection(features))
+
+
+def best_deployments(planning: Planning) -> dict[int, int]:
+    """Return for each candidate its deployment of greatest worth, ties to the smaller id."""
+    d = planning.deployments
+    order = np.lexsort((np.arange(len(d)), -d.worth))
+    found: dict[int, int] = {}
+    for k in order:
+        found.setdefault(int(d.candidate[k]), int(k))
+    return found
+
+
+def bands(assessment: Assessment) -> str:
+    """Return bands.geojson: one polygon a band with its coverage."""
+    features = []
+    for row in assessment.coverage.bands:
+        shape = shapely.Polygon(_band_ring(row.south, row.north))
+        features.append(
+            feature(
+                shape,
+                {
+                    "band": row.band,
+                    "south": row.south,
+                    "north": row.north,
+                    "area_share": round(row.area_share, 9),
+                    "sites": round(row.sites, 3),
+                    "analyzer_sites": round(row.analyzers, 3),
+                    "flask_sites": round(row.flasks, 3),
+                    "both_sites": round(row.both, 3),
+                    "running_sites": round(row.running, 3),
+                    "baseline_hours_per_year": round(row.baseline_hours, 1),
+                    "best_exposure": row.best_exposure,
+                    "best_site": row.best_site,
+                },
+                row.band,
+            )
+        )
+    return dumps(feature_collection(features))
+
+
+def _band_ring(south: float, north: float) -> list[tuple[float, float]]:
+    """Return a rectangle in longitude and latitude with a vertex every 10 degrees of longitude."""
+    east = [(float(lon), south) for lon in range(-180, 181, 10)]
+    west = [(float(lon), north) for lon in range(180, -181, -10)]
+    return east + west

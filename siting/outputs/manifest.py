@@ -1,0 +1,81 @@
+"""layout.json: what was picked, how good it is, what it rests on; no clock times."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import json
+import platform
+from dataclasses import dataclass
+from typing import Any
+
+from siting.assessment.layout import Assessment
+from siting.region.model import Region
+
+PACKAGES = ("siting", "numpy", "scipy", "shapely", "pyproj", "highspy", "pydantic")
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """How a layout was found: objective, value, bound, gap, proof, in words why the search ended, its stages."""
+
+    objective: str
+    value: float
+    bound: float | None
+    gap: float | None
+    asked_gap: float | None
+    proved: bool
+    ended: str
+    ties: str
+    nodes: int
+    stages: tuple[dict[str, Any], ...]
+    seed: int
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of Python and of the packages that the numbers rest on."""
+    found = {"python": platform.python_version()}
+    for name in PACKAGES:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def layout_json(region: Region, assessment: Assessment, certificate: Certificate | None) -> str:
+    """Return the text of layout.json; without a certificate the layout was given, not searched for."""
+    money = assessment.money
+    content: dict[str, Any] = {
+        "region": region.name,
+        "title": region.settings.title,
+        "picked": [{"id": p.id, "plan": p.plan, "start_year": p.start_year} for p in assessment.picks],
+        "objective": certificate.objective if certificate else None,
+        "value": certificate.value if certificate else assessment.score.total,
+        "bound": certificate.bound if certificate else None,
+        "gap": certificate.gap if certificate else None,
+        "asked_gap": certificate.asked_gap if certificate else None,
+        "proved": certificate.proved if certificate else False,
+        "ended": certificate.ended if certificate else "given, not searched for",
+        "ties": certificate.ties if certificate else None,
+        "nodes": certificate.nodes if certificate else None,
+        "stages": list(certificate.stages) if certificate else [],
+        "score": {
+            "worth": assessment.score.worth,
+            "coverage": dict(
+                zip((band.id for band in region.settings.bands), assessment.score.coverage, strict=True)
+            ),
+            "total": assessment.score.total,
+        },
+        "currency": money.currency,
+        "cost_total": money.total / 100,
+        "cost_by_year": {str(y): c / 100 for y, c in zip(money.years, money.by_year, strict=True)},
+        "rules": [
+            {"rule": j.label, "condition": j.words, "holds": j.holds, "found": j.found}
+            for j in assessment.rules
+        ],
+        "targets": [],
+        "inputs": dict(region.inputs),
+        "versions": versions(),
+        "random_seed": certificate.seed if certificate else None,
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

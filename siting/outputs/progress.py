@@ -1,0 +1,86 @@
+"""A line on standard error that shows how a long search stands, and Ctrl-C as a wish to stop."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+import time
+from types import FrameType, TracebackType
+
+from rich.console import Console
+
+from siting.selection.program import Progress
+
+QUIET_SECONDS = 1.0
+PLAIN_EVERY_SECONDS = 10.0
+
+
+class ProgressLine:
+    """Shows time, value, bound and gap; one moving line on a terminal, else a line every ten seconds."""
+
+    def __init__(self) -> None:
+        self._console = Console(file=sys.stderr)
+        self._status = self._console.status("", spinner="line") if self._console.is_terminal else None
+        self._running = False
+        self._last = 0.0
+
+    def __enter__(self) -> ProgressLine:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._status is not None and self._running:
+            self._status.stop()
+
+    def update(self, state: Progress) -> None:
+        """Show a state of the search; the first second stays quiet."""
+        now = time.monotonic()
+        if state.seconds < QUIET_SECONDS:
+            return
+        if self._status is not None:
+            self._status.update(_words(state))
+            if not self._running:
+                self._status.start()
+                self._running = True
+        elif now - self._last > PLAIN_EVERY_SECONDS:
+            self._last = now
+            self._console.print(_words(state), markup=False, highlight=False)
+
+
+def _words(state: Progress) -> str:
+    value = "no layout yet" if state.value is None else f"value {state.value:.4f}"
+    bound = "" if state.bound is None else f", bound {state.bound:.4f}"
+    gap = ""
+    if state.value is not None and state.bound is not None:
+        gap = f", gap {100 * abs(state.bound - state.value) / max(abs(state.value), 1.0):.3f} %"
+    return f"{state.seconds:6.0f} s, {value}{bound}{gap}, {state.nodes} nodes (Ctrl-C keeps the best so far)"
+
+
+class Interrupt:
+    """Turns the first Ctrl-C into a wish that the search polls; a second one stops at once."""
+
+    def __init__(self) -> None:
+        self._asked = threading.Event()
+        self._before: object = None
+
+    def __enter__(self) -> Interrupt:
+        if threading.current_thread() is threading.main_thread():
+            self._before = signal.signal(signal.SIGINT, self._handle)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)  # type: ignore[arg-type]
+
+    def _handle(self, number: int, frame: FrameType | None) -> None:
+        if self._asked.is_set():
+            raise KeyboardInterrupt
+        self._asked.set()
+
+    def asked(self) -> bool:
+        """Say whether the user wants the search to end."""
+        return self._asked.is_set()

@@ -1,0 +1,40 @@
+"""All files of one layout, and the writing of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from siting.assessment.layout import Assessment
+from siting.outputs import layers, tables
+from siting.outputs.cautions import cautions
+from siting.outputs.folder import write_folder
+from siting.outputs.manifest import Certificate, layout_json
+from siting.outputs.picture import map_svg
+from siting.selection.planning import Planning
+
+
+def layout_files(
+    planning: Planning, assessment: Assessment, certificate: Certificate | None
+) -> dict[str, str]:
+    """Return the text of every file of a layout by name; the same input gives the same bytes."""
+    return {
+        "layout.json": layout_json(planning.region, assessment, certificate),
+        "network.geojson": layers.network(planning, assessment),
+        "candidates.geojson": layers.candidates(planning, assessment),
+        "bands.geojson": layers.bands(assessment),
+        "sites.csv": tables.sites(assessment),
+        "coverage.csv": tables.coverage(assessment),
+        "costs.csv": tables.costs(assessment),
+        "map.svg": map_svg(planning, assessment),
+        "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),
+    }
+
+
+def write_layout(
+    target: Path, planning: Planning, assessment: Assessment, certificate: Certificate | None, log: str
+) -> tuple[Path, ...]:
+    """Write a layout's folder; `log` (clock times, outside the promise of equal bytes) goes to run.log.
+
+    Raises `FolderError` where the folder cannot be written; then the old result stands as it was.
+    """
+    return write_folder(target, {**layout_files(planning, assessment, certificate), "run.log": log})

@@ -1,0 +1,192 @@
+"""A region as the rest of the program sees it: frozen, sorted by id, every cell with its origin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from siting.region.faults import Fault
+from siting.region.schema.settings import Settings
+from siting.region.schema.tables import LayoutRow, LegRow, RecordRow, SourceRow, WindRow
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+Codes = NDArray[np.uint8]
+
+
+class Origin(IntEnum):
+    """Where a number comes from; pages print the name in lower case."""
+
+    GIVEN = 0
+    DERIVED = 1
+    ASSUMED = 2
+    DEFAULTED = 3
+
+
+def read_only(array: NDArray[Any]) -> NDArray[Any]:
+    """Return the array with writing switched off, as frozen results hold it."""
+    array.setflags(write=False)
+    return array
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """The places of a region in the order of their ids; every array has one entry a candidate.
+
+    Texts are tuples, numbers read-only arrays; units are those of the column's name in the page of
+    fields. `origin` maps a column to the `Origin` codes of its cells, `low` and `high` hold the
+    spread of the columns that have one (equal to the nominal value where none was given), `extra`
+    the user's own columns as text.
+    """
+
+    ids: tuple[str, ...]
+    names: tuple[str, ...]
+    geometry: tuple[BaseGeometry, ...]
+    lat: Floats
+    lon: Floats
+    elevation_m: Floats
+    intake_m: Floats
+    platform: tuple[str, ...]
+    status: tuple[str, ...]
+    running_since: tuple[float | None, ...]
+    running_plan: tuple[str | None, ...]
+    operator: tuple[str, ...]
+    access: tuple[str, ...]
+    method: tuple[str | None, ...]
+    plans: tuple[tuple[str, ...], ...]
+    data_return: Floats
+    duty_cycle: Floats
+    sailings_per_year: tuple[float | None, ...]
+    visits_per_year: Floats
+    lead_months: Ints
+    permit_months: Ints
+    power: tuple[str, ...]
+    staffed: Bools
+    host: tuple[str, ...]
+    host_strength: Floats
+    group: tuple[tuple[str, ...], ...]
+    setup_cost: Floats
+    annual_cost: Floats
+    hub: tuple[str, ...]
+    origin: Mapping[str, Codes]
+    low: Mapping[str, Floats]
+    high: Mapping[str, Floats]
+    extra: Mapping[str, tuple[str, ...]]
+    where: tuple[tuple[str, int], ...]
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def index(self, candidate_id: str) -> int:
+        """Return the position of an id; raises KeyError if the region has no such candidate."""
+        position = int(np.searchsorted(np.array(self.ids, dtype=object), candidate_id)) if self.ids else 0
+        if position >= len(self.ids) or self.ids[position] != candidate_id:
+            raise KeyError(candidate_id)
+        return position
+
+    def running(self) -> Bools:
+        """Return a mask (n,) of the stations that already run, own and partners'."""
+        return np.array([status == "running" for status in self.status], dtype=bool)
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """A region folder that was read and found free of faults.
+
+    `exposure` (n, 12) is the share of a month's hours with background air, with `accepted_hours`
+    already in it; `risk` and `size` are (tracers, n, 12); `open_months` (n, 12) says when the place
+    can be worked. Months run from January. `inputs` names each file with the SHA-256 of its parsed
+    content, `warnings` what the reader noticed.
+    """
+
+    name: str
+    settings: Settings
+    candidates: Candidates
+    exposure: Floats
+    exposure_origin: Codes
+    risk: Floats
+    size: Floats
+    open_months: Bools
+    winds: tuple[WindRow, ...]
+    sources: tuple[SourceRow, ...]
+    legs: tuple[LegRow, ...]
+    layouts: Mapping[str, tuple[LayoutRow, ...]]
+    records: Mapping[str, tuple[RecordRow, ...]]
+    inputs: tuple[tuple[str, str], ...]
+    rows_read: int
+    warnings: tuple[Fault, ...]
+
+    @property
+    def tracers(self) -> tuple[str, ...]:
+        """Names of the tracers, the leading one first."""
+        return tuple(tracer.name for tracer in self.settings.tracers)
+
+    @property
+    def band_edges(self) -> tuple[Floats, Floats]:
+        """Southern and northern edges (bands,) of the region's bands, degrees north."""
+        bands = self.settings.bands
+        return np.array([band.south for band in bands]), np.array([band.north for band in bands])
+
+    def mean_exposure(self) -> Floats:
+        """Mean exposure (n,) over the months in which a place is open, 0 where none is."""
+        return open_mean(self.exposure, self.open_months)
+
+    def to_frame(self) -> gpd.GeoDataFrame:
+        """Return the candidates as a GeoDataFrame in WGS 84, index the ids, one column an attribute."""
+        import geopandas as gpd
+
+        c = self.candidates
+        table: dict[str, Any] = {"name": c.names, "lat": c.lat, "lon": c.lon}
+        for column in (
+            "elevation_m",
+            "intake_m",
+            "platform",
+            "status",
+            "running_since",
+            "running_plan",
+            "operator",
+            "access",
+            "method",
+            "data_return",
+            "duty_cycle",
+            "visits_per_year",
+            "lead_months",
+            "permit_months",
+            "power",
+            "staffed",
+            "host",
+            "host_strength",
+            "setup_cost",
+            "annual_cost",
+            "hub",
+        ):
+            table[column] = getattr(c, column)
+        table["plans"] = [" ".join(plans) for plans in c.plans]
+        table["group"] = [" ".join(groups) for groups in c.group]
+        table["mean_exposure"] = self.mean_exposure()
+        table["mean_risk"] = open_mean(self.risk[0], self.open_months)
+        table["months_open"] = self.open_months.sum(axis=1)
+        table.update(c.extra)
+        return gpd.GeoDataFrame(table, index=list(c.ids), geometry=list(c.geometry), crs="EPSG:4326")
+
+
+def open_mean(monthly: Floats, open_months: Bools) -> Floats:
+    """Mean (n,) of monthly numbers (n, 12) over the months that are open, 0 where none is."""
+    months = open_months.sum(axis=1)
+    return np.asarray((monthly * open_months).sum(axis=1) / np.maximum(months, 1), dtype=float)
+
+
+def frozen_mapping(items: dict[str, Any]) -> Mapping[str, Any]:
+    """Return a read-only view of a dictionary with its keys sorted."""
+    return MappingProxyType({key: items[key] for key in sorted(items)})

@@ -1,0 +1,1 @@
+"""The whole vocabulary of a region folder: the one place that knows the files."""

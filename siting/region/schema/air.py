@@ -1,0 +1,237 @@
+"""The vocabulary of region.toml that describes the air: tracers, targets, bands, mixing, geography, futures."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from siting.region.schema.common import (
+    Latitude,
+    Name,
+    NotNegative,
+    Positive,
+    Share,
+    Text,
+    Vocabulary,
+    described,
+)
+
+
+class Parts(Vocabulary):
+    """One number each for level, growth and season."""
+
+    level: NotNegative | None = described(
+        None, about="For the level.", unit="unit of the tracer", later="record"
+    )
+    growth: NotNegative | None = described(
+        None, about="For the growth.", unit="unit of the tracer a year", later="record"
+    )
+    season: NotNegative | None = described(
+        None, about="For each season coefficient.", unit="unit of the tracer", later="record"
+    )
+
+
+class SeasonPoint(Vocabulary):
+    """The season that is expected at one latitude."""
+
+    lat: Latitude = described(about="Latitude.", unit="degrees north", later="record")
+    peak_to_trough: NotNegative = described(
+        about="Highest minus lowest month.", unit="unit of the tracer", later="record"
+    )
+    month_of_maximum: float = described(
+        about="Month of the highest value, 1 to 12, fractions allowed.", ge=1.0, lt=13.0, later="record"
+    )
+
+
+class LevelPoint(Vocabulary):
+    """The yearly mean that is expected at one latitude."""
+
+    lat: Latitude = described(about="Latitude.", unit="degrees north", later="record")
+    value: float = described(
+        about="Yearly mean, against any common zero.", unit="unit of the tracer", later="record"
+    )
+
+
+class Tracer(Vocabulary):
+    """A trace gas: unit, scale, and what is expected of its variability."""
+
+    name: Name = described(about="Name of the gas.", shown='"CH4"')
+    unit: Literal["ppm", "ppb", "ppt"] = described(
+        about="Unit of all its mole fractions (dry air).", shown='"ppb"'
+    )
+    scale: Text = described(about="Calibration scale of its mole fractions.", shown='"our own scale"')
+    storage_days: Positive | None = described(
+        None, about="Days that a sample keeps in a flask.", unit="days", later="supply"
+    )
+    growth: float | None = described(None, about="Expected growth.", unit="unit a year", later="record")
+    season: tuple[SeasonPoint, ...] = described((), about="Expected season by latitude.", later="record")
+    gradient: tuple[LevelPoint, ...] = described(
+        (), about="Expected yearly mean by latitude.", later="record"
+    )
+    synoptic_sd: NotNegative | None = described(
+        None,
+        about="Variability from day to day of background air.",
+        unit="unit of the tracer",
+        later="record",
+    )
+    memory_days: Positive | None = described(
+        None, about="Memory (e-folding time) of that variability.", unit="days", later="record"
+    )
+    slow_sd: NotNegative | None = described(
+        None, about="Variability from month to month.", unit="unit of the tracer", later="record"
+    )
+    slow_phi: float | None = described(
+        None, about="Autocorrelation of it from one month to the next.", ge=0.0, lt=1.0, later="record"
+    )
+    spell_days: Positive = described(
+        4.0, about="Length of a spell of clean air.", unit="days", why="assumed", le=31.0
+    )
+    episode_days: Positive | None = described(
+        None, about="Length of an episode of contamination.", unit="days", later="record"
+    )
+    growth_anomaly_sd: NotNegative | None = described(
+        None, about="Change of the global growth from year to year.", unit="unit a year", later="record"
+    )
+    scale_drift_sd: NotNegative | None = described(
+        None, about="Drift of the scale common to all methods.", unit="unit a year", later="record"
+    )
+    monthly_anomaly_sd: NotNegative | None = described(
+        None, about="Anomaly of one month in a band.", unit="unit of the tracer", later="record"
+    )
+    method_offset_sd: NotNegative | None = described(
+        None,
+        about="Persistent offset between methods that say nothing themselves.",
+        unit="unit of the tracer",
+        later="record",
+    )
+    local_growth: float = described(
+        0.02,
+        about="Growth of local emissions, as a share a year.",
+        why="assumed",
+        ge=-0.5,
+        le=0.5,
+        later="record",
+    )
+    altitude_damping: NotNegative = described(
+        0.07, about="Loss of seasonal amplitude per km of height, as a share.", why="assumed", later="record"
+    )
+    altitude_level_sd: NotNegative | None = described(
+        None, about="Offset of the level per km of height.", unit="unit a km", later="record"
+    )
+    intake_level_sd: NotNegative | None = described(
+        None,
+        about="Offset of the level for an intake near the ground.",
+        unit="unit of the tracer",
+        later="record",
+    )
+    representation_sd: Parts = described(
+        Parts(), about="What a site does not share with the background around it.", later="record"
+    )
+    cell_sd: Parts = described(
+        Parts(), about="What a cell of 800 km does not share with the field.", later="record"
+    )
+    beyond_degree_sd: Parts = described(
+        Parts(), about="Variance of the field beyond the modes.", later="record"
+    )
+    source_sd: Parts = described(Parts(), about="Strength of the sources behind the field.", later="record")
+
+
+class Band(Vocabulary):
+    """A band of latitude, from `south` to `north`."""
+
+    id: Name = described(about="Short name of the band.", shown='"north"')
+    south: Latitude = described(about="Southern edge.", unit="degrees north")
+    north: Latitude = described(about="Northern edge.", unit="degrees north")
+    coverage: bool = described(
+        True, about="Counts for coverage; false: only a name for rules and targets, and may overlap others."
+    )
+
+
+class Target(Vocabulary):
+    """A quantity that the network must show, with the standard error that is wanted."""
+
+    id: Name = described(about="Short name of the target.", later="record")
+    kind: Literal[
+        "realised_growth",
+        "year_growth",
+        "underlying_growth",
+        "level_difference",
+        "season",
+        "season_timing",
+        "monthly_anomaly",
+    ] = described(about="What is to be shown.", later="record")
+    tracer: Name | None = described(None, about="Tracer; empty: the first.", later="record")
+    band: Name | None = described(None, about="Band, for season and anomaly.", later="record")
+    minus: Name | None = described(None, about="Second band, for a difference.", later="record")
+    year: int | None = described(None, about="Year, for the growth of a single year.", later="record")
+    goal: Positive = described(about="Wanted standard error.", later="record")
+    weight: Positive = described(1.0, about="Weight in the shortfall.", later="record")
+    expected: float | None = described(None, about="Expected size of the signal.", later="record")
+
+
+class Mixing(Vocabulary):
+    """How the atmosphere mixes, from which the prior of the field follows."""
+
+    tau_exchange: Positive = described(
+        1.0,
+        about="Exchange time between the hemispheres.",
+        unit="years",
+        why="about 1 year (Jacob 1999, ch. 4; value from memory)",
+        later="record",
+    )
+    tau_zonal: Positive = described(
+        0.04,
+        about="Mixing time along a circle of latitude.",
+        unit="years",
+        why="about 2 weeks (Jacob 1999, ch. 4; value from memory)",
+        later="record",
+    )
+    degree: int = described(
+        6, about="Greatest degree of the field's modes.", ge=1, le=12, why="about 3,000 km", later="record"
+    )
+    envelope: tuple[LevelPoint, ...] = described(
+        (), about="Strength of sources by latitude, symmetric; empty: the built-in one.", later="record"
+    )
+    spectrum: NotNegative = described(
+        1.0, about="Fall of the sources' strength with the degree, as a power.", why="assumed", later="record"
+    )
+
+
+class Geography(Vocabulary):
+    """Thresholds by which attributes are derived from the geography of a place."""
+
+    fetch_km: Positive = described(
+        300.0, about="Least way over water of a clean sector.", unit="km", why="assumed", later="geography"
+    )
+    least_wind: NotNegative = described(
+        2.0, about="Least wind of a clean hour.", unit="m/s", why="assumed", later="geography"
+    )
+    source_reach_km: Positive = described(
+        50.0, about="Reach of a listed source.", unit="km", why="assumed", later="geography"
+    )
+    mixing_height_m: Positive = described(
+        800.0, about="Mixing height.", unit="m", why="assumed", later="geography"
+    )
+    land_steadiness: Share = described(
+        0.5, about="Steadiness of the wind over land.", why="assumed", later="geography"
+    )
+    sectors: int = described(16, about="Wind sectors.", ge=4, le=72, later="geography")
+
+
+class Stress(Vocabulary):
+    """What many futures are drawn from."""
+
+    futures: int = described(200, about="Number of futures.", ge=1, le=100_000, later="judging")
+    yearly_failure: Share = described(
+        0.1, about="Chance a year that a station fails.", why="assumed", later="judging"
+    )
+    repair_months: Positive = described(4.0, about="Months to repair.", why="assumed", later="judging")
+    lost_shipments: Share = described(0.02, about="Share of shipments lost.", why="assumed", later="judging")
+    late_start_months: NotNegative = described(
+        3.0, about="Delay of a start, one standard deviation.", why="assumed", later="judging"
+    )
+    price_sd: NotNegative = described(
+        0.1, about="Spread of all prices, as a share.", why="assumed", later="judging"
+    )
+    noise_factor: Positive = described(
+        1.5, about="How much noisier air may be.", why="assumed", later="judging"
+    )

@@ -1,0 +1,49 @@
+"""Pieces that all parts of the file vocabulary share: the base model and the way a field is described."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+
+
+class Vocabulary(BaseModel):
+    """Base of everything a region folder may hold: frozen, without unknown names, finite numbers only."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", strict=True, allow_inf_nan=False, arbitrary_types_allowed=True
+    )
+
+
+Later = Literal["", "record", "geography", "supply", "judging"]
+
+
+def described(
+    default: Any = ...,
+    *,
+    about: str,
+    unit: str = "",
+    why: str = "",
+    later: Later = "",
+    shown: str = "",
+    **limits: Any,
+) -> Any:
+    """Return a pydantic field that carries what template, page and warnings say about it.
+
+    `about` is one sentence, `unit` the unit of the number, `why` the reason for the default (its
+    source or "assumed"), `later` names the part of the work that will use a field which is accepted
+    and checked but changes no answer yet, and `shown` is a sample for the template. `limits` go to
+    pydantic (`ge`, `le`, `gt`, `lt`, `min_length`, `max_length`).
+    """
+    extra = {"unit": unit, "why": why, "later": later, "shown": shown}
+    return Field(default, description=about, json_schema_extra=extra, **limits)
+
+
+Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=r"^[^\W_][\w .\-]*$")]
+Text = Annotated[str, StringConstraints(min_length=1, max_length=2000)]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
+Latitude = Annotated[float, Field(ge=-90.0, le=90.0)]
+Longitude = Annotated[float, Field(ge=-180.0, le=360.0)]
+Instrument = Literal["analyzer", "flask"]

@@ -1,0 +1,326 @@
+"""Rule kinds that come from the tables of region.toml and from the status column: money, stock, laboratory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from siting.region.model import Ints
+from siting.selection.kinds import Demand, Judgement, verdict
+from siting.selection.planning import Planning
+from siting.selection.program import ProgramBuilder
+
+BOUGHT = "bought analyzers"
+
+
+def cents(amount: float) -> int:
+    """Return money in whole hundredths, rounded half up."""
+    return int(np.floor(round(amount * 100.0, 6) + 0.5))
+
+
+def money(hundredths: int) -> str:
+    """Return hundredths as money for a sentence."""
+    return f"{hundredths / 100:,.0f}" if hundredths % 100 == 0 else f"{hundredths / 100:,.2f}"
+
+
+def purchase_cents(planning: Planning) -> list[int]:
+    """Return what one more analyzer costs in each year of the window, empty where none can be bought."""
+    settings = planning.region.settings
+    if settings.stock.buy_price is None:
+        return []
+    budget = settings.budget
+    rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
+    return [
+        cents(settings.stock.buy_price * rate * (1.0 + budget.price_growth) ** y)
+        for y in range(settings.years)
+    ]
+
+
+def bought_by_year(planning: Planning, picked: Ints) -> list[int]:
+    """Return how many analyzers picked deployments (k,) make necessary to buy in each year."""
+    settings = planning.region.settings
+    free = settings.stock.analyzers - settings.stock.spare_analyzers
+    needed = np.maximum(0, planning.deployments.analyzers[picked].sum(axis=0) - free)
+    grown = np.maximum.accumulate(needed) if needed.size else needed
+    return [int(b) for b in np.diff(grown, prepend=0)]
+
+
+def cost_by_year(planning: Planning, picked: Ints) -> list[int]:
+    """Return the cost of picked deployments (k,) in each year, bought analyzers included, in hundredths."""
+    sites = planning.deployments.yearly_cents()[picked].sum(axis=0)
+    prices = purchase_cents(planning) or [0] * planning.region.settings.years
+    return [int(s) + n * p for s, n, p in zip(sites, bought_by_year(planning, picked), prices, strict=True)]
+
+
+def _purchases(builder: ProgramBuilder, planning: Planning) -> list[list[int]]:
+    """Return the purchase columns [unit][year], made when first asked for; one binary a unit and year.
+
+    Each unit is bought once at most, and unit k + 1 not before unit k, so that equal units are no
+    different layouts. Later years are preferred among equal costs: an analyzer is paid when first needed.
+    """
+    prices = purchase_cents(planning)
+    if not prices:
+        return []
+    settings = planning.region.settings
+    found = builder.family(BOUGHT)
+    years = settings.years
+    if not found:
+        for unit in range(settings.stock.buy_most):
+            for y in range(years):
+                builder.add_column(
+                    f"buy analyzer {unit + 1} in {settings.first_year + y}",
+                    cost=prices[y],
+                    preference=years - y,
+                    family=BOUGHT,
+                )
+        found = builder.family(BOUGHT)
+        units = [found[k * years : (k + 1) * years] for k in range(settings.stock.buy_most)]
+        for k, unit_columns in enumerate(units):
+            builder.add_row("", unit_columns, [1] * years, upper=1)
+            if k:
+                for y in range(years):
+                    both = units[k - 1][: y + 1] + unit_columns[: y + 1]
+                    builder.add_row("", both, [-1] * (y + 1) + [1] * (y + 1), upper=0)
+    return [found[k * years : (k + 1) * years] for k in range(settings.stock.buy_most)]
+
+
+@dataclass(frozen=True)
+class OneEachKind:
+    """One deployment a candidate; this defines what a layout is and is never given up."""
+
+    def demands(self, planning: Planning) -> list[Demand]:
+        """Return the one demand."""
+        del planning
+        return [Demand("one deployment a candidate", "at most one plan and start year at each candidate")]
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """One row for each candidate with more than one deployment."""
+        del demand
+        candidate = planning.deployments.candidate
+        edges = np.flatnonzero(np.diff(candidate, prepend=-1, append=-1))
+        for begin, end in zip(edges, edges[1:], strict=False):
+            if end - begin > 1:
+                builder.add_row("", np.arange(begin, end), np.ones(end - begin, dtype=np.int64), upper=1)
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Look for a candidate picked twice."""
+        sites, counts = np.unique(planning.deployments.candidate[picked], return_counts=True)
+        twice = [planning.region.candidates.ids[i] for i in sites[counts > 1]]
+        return verdict(demand, not twice, "held" if not twice else f"twice: {', '.join(twice)}")
+
+
+@dataclass(frozen=True)
+class BudgetKind:
+    """Total budget, and the budget of each year with or without carrying over."""
+
+    def demands(self, planning: Planning) -> list[Demand]:
+        """Return the total and, where given, each year."""
+        settings = planning.region.settings
+        budget, currency = settings.budget, settings.currency
+        total = cents(budget.total)
+        found = [
+            Demand("budget.total", f"at most {money(total)} {currency} in all", (total, 0, settings.years))
+        ]
+        if budget.per_year is None:
+            return found
+        yearly = (
+            budget.per_year if isinstance(budget.per_year, tuple) else (budget.per_year,) * settings.years
+        )
+        limits = [cents(amount) for amount in yearly]
+        for y in range(settings.years):
+            year = settings.first_year + y
+            if budget.carry_over:
+                limit = sum(limits[: y + 1])
+                words, span = f"at most {money(limit)} {currency} by the end of {year}", (limit, 0, y + 1)
+            else:
+                words, span = f"at most {money(limits[y])} {currency} in {year}", (limits[y], y, y + 1)
+            found.append(Demand(f"budget.per_year, {year}", words, span))
+        return found
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """Cents of sites and purchases in the span of years."""
+        limit, begin, end = demand.data
+        amounts = planning.deployments.yearly_cents()[:, begin:end].sum(axis=1)
+        columns = np.flatnonzero(amounts)
+        purchases = [
+            (unit[y], p)
+            for unit in _purchases(builder, planning)
+            for y, p in enumerate(purchase_cents(planning))
+            if begin <= y < end
+        ]
+        builder.add_row(
+            demand.label,
+            np.concatenate([columns, np.array([c for c, _ in purchases], dtype=np.int64)]),
+            np.concatenate([amounts[columns], np.array([p for _, p in purchases], dtype=np.int64)]),
+            upper=limit,
+        )
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Add up the money."""
+        limit, begin, end = demand.data
+        spent = sum(cost_by_year(planning, picked)[begin:end])
+        return verdict(demand, spent <= limit, money(spent))
+
+
+@dataclass(frozen=True)
+class AnalyzersKind:
+    """Analyzers in stock less the spare ones, and those that are bought."""
+
+    def demands(self, planning: Planning) -> list[Demand]:
+        """Return the one demand, where any plan needs an analyzer."""
+        stock = planning.region.settings.stock
+        if not planning.deployments.has_analyzer.any():
+            return []
+        words = f"at most {stock.analyzers - stock.spare_analyzers} analyzers in the field"
+        words += f" ({stock.analyzers} in stock, {stock.spare_analyzers} kept at home as reference)"
+        if stock.buy_price is not None:
+            words += f", {stock.buy_most} more may be bought"
+        return [Demand("stock.analyzers", words)]
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """For each year in which the need can grow: analyzers in use less those bought by then."""
+        stock = planning.region.settings.stock
+        need = planning.deployments.analyzers
+        purchases = _purchases(builder, planning)
+        for y in range(need.shape[1]):
+            if not purchases and y + 1 < need.shape[1]:
+                continue  # an analyzer stays where it stands, so without purchases the last year says it all
+            columns = np.flatnonzero(need[:, y])
+            units = [column for unit in purchases for column in unit[: y + 1]]
+            builder.add_row(
+                demand.label,
+                np.concatenate([columns, np.array(units, dtype=np.int64)]),
+                np.concatenate([need[columns, y], -np.ones(len(units), dtype=np.int64)]),
+                upper=stock.analyzers - stock.spare_analyzers,
+            )
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Count analyzers in the field and those that must be bought."""
+        stock = planning.region.settings.stock
+        used = int(planning.deployments.analyzers[picked].sum(axis=0).max(initial=0))
+        bought = sum(bought_by_year(planning, picked))
+        allowed = stock.buy_most if stock.buy_price is not None else 0
+        return verdict(
+            demand, bought <= allowed, f"{used}" + (f", {bought} of them to be bought" if bought else "")
+        )
+
+
+@dataclass(frozen=True)
+class YearlyUseKind:
+    """Flasks in circulation at the peak, or samples the laboratory can take, in every year."""
+
+    label: str
+
+    def _limit(self, planning: Planning) -> int | None:
+        settings = planning.region.settings
+        return settings.stock.flasks if self.label == "stock.flasks" else settings.laboratory.samples_per_year
+
+    def _use(self, planning: Planning) -> Ints:
+        d = planning.deployments
+        return d.flasks if self.label == "stock.flasks" else d.laboratory
+
+    def demands(self, planning: Planning) -> list[Demand]:
+        """Return the one demand where there is a limit."""
+        limit = self._limit(planning)
+        if limit is None:
+            return []
+        words = (
+            "flasks in circulation at the peak"
+            if self.label == "stock.flasks"
+            else "samples a year to analyse"
+        )
+        return [Demand(self.label, f"at most {limit} {words}", limit)]
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """One row a year, less those that another year's row implies."""
+        use = self._use(planning)
+        years = range(use.shape[1])
+        for y in years:
+            implied = any(
+                np.all(use[:, other] >= use[:, y]) and (other > y or np.any(use[:, other] > use[:, y]))
+                for other in years
+                if other != y
+            )
+            columns = np.flatnonzero(use[:, y])
+            if columns.size and not implied:
+                builder.add_row(demand.label, columns, use[columns, y], upper=demand.data)
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Take the year of the greatest use."""
+        most = int(self._use(planning)[picked].sum(axis=0).max(initial=0))
+        return verdict(demand, most <= demand.data, f"{most}")
+
+
+@dataclass(frozen=True)
+class RequiredKind:
+    """Candidates that must be picked."""
+
+    def demands(self, planning: Planning) -> list[Demand]:
+        """One demand for each required candidate; says why where nothing can be picked there."""
+        c, d = planning.region.candidates, planning.deployments
+        offered = set(d.candidate.tolist())
+        found = []
+        for i, candidate in enumerate(c.ids):
+            if c.status[i] != "required":
+                continue
+            words = f"{candidate} must be picked"
+            if i not in offered:
+                reasons = sorted({left.reason for left in d.left_out if left.candidate == candidate})
+                words += f", but nothing can be picked there: {'; '.join(reasons) or 'no plan fits'}"
+            found.append(Demand(f"status required: {candidate}", words, i))
+        return found
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """Sum of its deployments at least 1."""
+        columns = np.flatnonzero(planning.deployments.candidate == demand.data)
+        builder.add_row(demand.label, columns, np.ones(columns.size, dtype=np.int64), lower=1)
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Look it up among the picked."""
+        there = demand.data in planning.deployments.candidate[picked]
+        return verdict(demand, there, "in" if there else "out")
+
+
+@dataclass(frozen=True)
+class OfferedKind:
+    """Nothing is picked that status, vetoes or fit rule out; they are simply not offered."""
+
+    def demands(self, planning: Planning) -> list[Demand]:
+        """Return the one demand."""
+        del planning
+        return [Demand("status and vetoes", "no excluded, vetoed or unfit deployment")]
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """Close what is in the table only because a given layout asked for it."""
+        for column in self._unfit(planning, np.arange(len(planning.deployments))):
+            builder.add_row(demand.label, [column], [1], upper=0)
+
+    @staticmethod
+    def _unfit(planning: Planning, columns: Ints) -> list[int]:
+        d, region = planning.deployments, planning.region
+        barred = {(left.candidate, left.plan) for left in d.left_out}
+        if not barred:
+            return []
+        ids, plans = region.candidates.ids, region.settings.plans
+        return [
+            int(k)
+            for k in columns
+            if {(ids[d.candidate[k]], ""), (ids[d.candidate[k]], plans[d.plan[k]].id)} & barred
+        ]
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Name the picked deployments that are not on offer, with the reason."""
+        d, region = planning.deployments, planning.region
+        words = []
+        for k in self._unfit(planning, picked):
+            candidate, plan = region.candidates.ids[d.candidate[k]], region.settings.plans[d.plan[k]].id
+            reasons = sorted(
+                {
+                    left.reason
+                    for left in d.left_out
+                    if left.candidate == candidate and left.plan in ("", plan)
+                }
+            )
+            words.append(f"{candidate}: {'; '.join(reasons)}")
+        return verdict(demand, not words, "none" if not words else "; ".join(words))
