@@ -20,7 +20,7 @@ from siting.selection.score import layout_score, score_objective
 from siting.selection.solve import solve
 
 
-class CheckFailed(AssertionError):
+class RecheckError(AssertionError):
     """The layout that the solver returned does not hold up in the independent re-check; a defect of ours."""
 
 
@@ -64,13 +64,11 @@ def plan(
 
     `gap` is the relative gap at which the search may end, `time_limit` in seconds; `stop` is polled
     and ends the search with the best layout so far. Raises `InputError` for what-ifs that cannot be,
-    ValueError for an unknown `by`, `CheckFailed` if the answer fails the independent re-check.
+    ValueError for an unknown `by`, `RecheckError` if the answer fails the independent re-check.
     """
     if by != "score":
         raise ValueError("by must be 'score'")
-    planning = plan_region(
-        changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers)
-    )
+    planning = plan_region(changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers))
     builder = start_program(planning)
     objective = score_objective(builder, planning)
     program = builder.build()
@@ -79,9 +77,7 @@ def plan(
         from siting.selection.registry import demands
 
         words = {demand.label: demand.words for demand in demands(planning)}
-        return PlanResult(
-            planning, selection, None, None, tuple((c, words.get(c, "")) for c in selection.clash)
-        )
+        return PlanResult(planning, selection, None, None, tuple((c, words.get(c, "")) for c in selection.clash))
     picked = np.array(selection.picked, dtype=np.int64)
     _recheck(planning, picked, selection.value)
     certificate = Certificate(
@@ -111,8 +107,7 @@ def assess(region: Region, layout: GivenLayout) -> GivenResult:
     settings, ids = region.settings, region.candidates.ids
     plans = [plan.id for plan in settings.plans]
     pairs = [
-        (ids.index(row.id), plans.index(row.plan), int(row.start_year or settings.first_year))
-        for row in layout.rows
+        (ids.index(row.id), plans.index(row.plan), int(row.start_year or settings.first_year)) for row in layout.rows
     ]
     planning = plan_region(region, frozenset((i, p) for i, p, _ in pairs))
     findings = Findings()
@@ -138,10 +133,10 @@ def _recheck(planning: Planning, picked: Ints, value: float) -> None:
     """Judge the answer by code that shares nothing with the solver: every rule, and the value."""
     broken = [judgement for judgement in judge(planning, picked) if not judgement.holds]
     if broken:
-        raise CheckFailed("the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken))
+        raise RecheckError("the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken))
     again = layout_score(planning, picked).total
     if abs(again - value) > 1e-6 * max(1.0, abs(value)):
-        raise CheckFailed(f"the chosen layout is worth {again!r}, the search said {value!r}")
+        raise RecheckError(f"the chosen layout is worth {again!r}, the search said {value!r}")
 
 
-__all__ = ["CheckFailed", "GivenResult", "Limits", "PlanResult", "assess", "plan"]
+__all__ = ["GivenResult", "Limits", "PlanResult", "RecheckError", "assess", "plan"]

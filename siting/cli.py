@@ -41,9 +41,7 @@ OutOption = Annotated[
 @app.command()
 def new(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Folder to make.")],
-    demo: Annotated[
-        str | None, typer.Option("--from", metavar="DEMO", help="Copy a shipped example.")
-    ] = None,
+    demo: Annotated[str | None, typer.Option("--from", metavar="DEMO", help="Copy a shipped example.")] = None,
     sites: Annotated[
         str | None, typer.Option("--sites", metavar="CSV", help="Start from a bare list: id, lat, lon.")
     ] = None,
@@ -99,21 +97,13 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
 def plan(
     region: RegionArgument,
     by: Annotated[By, typer.Option("--by", help="What is made best.")] = By.SCORE,
-    budget: Annotated[
-        float | None, typer.Option("--budget", help="Total budget in place of the region's.")
-    ] = None,
-    require: Annotated[
-        list[str] | None, typer.Option("--require", metavar="ID", help="Must be picked.")
-    ] = None,
-    exclude: Annotated[
-        list[str] | None, typer.Option("--exclude", metavar="ID", help="Must not be picked.")
-    ] = None,
+    budget: Annotated[float | None, typer.Option("--budget", help="Total budget in place of the region's.")] = None,
+    require: Annotated[list[str] | None, typer.Option("--require", metavar="ID", help="Must be picked.")] = None,
+    exclude: Annotated[list[str] | None, typer.Option("--exclude", metavar="ID", help="Must not be picked.")] = None,
     analyzers: Annotated[
         int | None, typer.Option("--analyzers", help="Analyzers in stock, spare ones included.")
     ] = None,
-    gap: Annotated[
-        float, typer.Option("--gap", min=0.0, max=1.0, help="Relative gap at which to stop.")
-    ] = 1e-4,
+    gap: Annotated[float, typer.Option("--gap", min=0.0, max=1.0, help="Relative gap at which to stop.")] = 1e-4,
     time_limit: Annotated[
         float | None, typer.Option("--time-limit", min=0.0, metavar="S", help="Seconds after which to stop.")
     ] = None,
@@ -209,9 +199,7 @@ def _no_layout(result: object, as_json: bool) -> NoReturn:
     selection = result.selection
     if selection.ended is Ended.INFEASIBLE:
         if as_json:
-            _print_json(
-                {"status": "no layout", "clash": [{"rule": r, "condition": w} for r, w in result.clash]}
-            )
+            _print_json({"status": "no layout", "clash": [{"rule": r, "condition": w} for r, w in result.clash]})
         _say("No layout satisfies the rules. These clash; without any one of them the others can hold:")
         for label, words in result.clash:
             _say(f"  {label}: {words}")
@@ -280,9 +268,7 @@ def _closing(planning: object, certificate: object, seconds: float) -> str:
     words.append(f"{len(d)} deployments")
     if isinstance(certificate, Certificate):
         gap = "unknown" if certificate.gap is None else f"{100 * certificate.gap:.3g} %"
-        words.append(
-            f"{certificate.ended}, gap {gap}, {certificate.ties}, {certificate.nodes} nodes, {seconds:.1f} s"
-        )
+        words.append(f"{certificate.ended}, gap {gap}, {certificate.ties}, {certificate.nodes} nodes, {seconds:.1f} s")
     count = len(region.warnings)
     if count:
         words.append(f"{count} notes (siting check shows them)")

@@ -74,9 +74,7 @@ class Deployments:
 
     def find(self, candidate: int, plan: int, start_year: int) -> int | None:
         """Return the position of a deployment, None if it may not be picked."""
-        match = np.flatnonzero(
-            (self.candidate == candidate) & (self.plan == plan) & (self.start_year == start_year)
-        )
+        match = np.flatnonzero((self.candidate == candidate) & (self.plan == plan) & (self.start_year == start_year))
         return int(match[0]) if match.size else None
 
 
@@ -213,9 +211,7 @@ def _offers(region: Region) -> tuple[Bools, list[LeftOut]]:
             elif plan.needs_staff and not c.staffed[i]:
                 left_out.append(LeftOut(candidate, plan.id, "needs people and there are none"))
             elif plan.platforms and c.platform[i] not in plan.platforms:
-                left_out.append(
-                    LeftOut(candidate, plan.id, f"does not fit a platform of kind {c.platform[i]}")
-                )
+                left_out.append(LeftOut(candidate, plan.id, f"does not fit a platform of kind {c.platform[i]}"))
             else:
                 offered[i, p] = True
     return offered, left_out
@@ -256,9 +252,7 @@ def _too_late(region: Region, late: Bools, in_time: Bools, ci: Ints, pi: Ints) -
 class _Sampling:
     """Samples by month of the window for a set of deployments; (D, 12) numbers repeat each year."""
 
-    def __init__(
-        self, region: Region, ci: Ints, pi: Ints, first: Ints, analyzer_month: Ints, flask_end: Ints
-    ) -> None:
+    def __init__(self, region: Region, ci: Ints, pi: Ints, first: Ints, analyzer_month: Ints, flask_end: Ints) -> None:
         settings = region.settings
         parts = [parts_of(plan, settings.plans) for plan in settings.plans]
         self._years = settings.years
@@ -266,12 +260,8 @@ class _Sampling:
         self._first, self._analyzer, self._end = first, analyzer_month, flask_end
         self._has_flask = np.array([flask is not None for _, flask in parts])[pi]
         self._has_analyzer = np.array([analyzer is not None for analyzer, _ in parts])[pi]
-        cadence = np.array([flask.samples_per_month or 0.0 if flask else 0.0 for _, flask in parts])[pi][
-            :, None
-        ]
-        on_condition = np.array(
-            [flask is not None and flask.flask_mode == "on_condition" for _, flask in parts]
-        )[pi]
+        cadence = np.array([flask.samples_per_month or 0.0 if flask else 0.0 for _, flask in parts])[pi][:, None]
+        on_condition = np.array([flask is not None and flask.flask_mode == "on_condition" for _, flask in parts])[pi]
         exposure = region.exposure[ci]
         duty = region.candidates.duty_cycle[ci][:, None]
         returned = region.candidates.data_return[ci][:, None]
@@ -299,7 +289,7 @@ class _Sampling:
 
     def filled_by_year(self) -> Floats:
         """Flask samples filled (D, Y) in each year."""
-        return np.einsum("dym,dm->dy", self._months(self._first, self._end), self._filled)
+        return np.asarray(np.einsum("dym,dm->dy", self._months(self._first, self._end), self._filled), dtype=float)
 
     def filled_in_full_year(self) -> Floats:
         """Flask samples (D,) of a year in which flasks are filled from January to December."""
@@ -307,9 +297,7 @@ class _Sampling:
 
     def flasks_on(self) -> Bools:
         """Say (D, Y) in which years flasks are filled."""
-        return np.asarray(
-            self._months(self._first, self._end).any(axis=2) & self._has_flask[:, None], dtype=bool
-        )
+        return np.asarray(self._months(self._first, self._end).any(axis=2) & self._has_flask[:, None], dtype=bool)
 
 
 def _attributes(region: Region, ci: Ints, pi: Ints, samples: Floats) -> Floats:
@@ -371,9 +359,7 @@ def _costs(
 
     whole = np.full(first.shape, window)
     add(plans, yi, first, whole)
-    parts = [
-        parts_of(plan, plans) if plan.kind not in ("analyzer", "flask") else (None, None) for plan in plans
-    ]
+    parts = [parts_of(plan, plans) if plan.kind not in ("analyzer", "flask") else (None, None) for plan in plans]
     add([flask for _, flask in parts], yi, first, flask_end)
     late = np.array([plan.kind == "flask_then_analyzer" for plan in plans])[pi]
     opened = np.where(late, analyzer_month // 12, yi)

@@ -298,19 +298,32 @@ def test_a_band_between_two_parallels_is_cut_at_180_once():
     hole = [(0, 10), (-120, 10), (120, 10)]
     assert same(cut_polygon(ring, [hole]), shapely.box(-180, -10, 180, 10))
     assert same(cut_polygon(hole, [ring]), shapely.box(-180, -10, 180, 10))
+    # The hole on the far side from the nearer pole.
+    outer, inner = ([(x, y) for x in (0, 100, -160, -60)] for y in (60, 30))
+    assert same(cut_polygon(outer, [inner]), shapely.box(-180, 30, 180, 60))
+    assert same(cut_polygon(inner, [outer]), shapely.box(-180, 30, 180, 60))
 
 
 def test_a_polar_ring_drawn_for_a_flat_map_is_read_as_one_round_the_pole():
     # Closed along 180 to the pole and back, as flat maps have it.
     flat = [(-180, -90), (-180, -80), (-90, -70), (0, -70), (90, -70), (180, -80), (180, -90)]
     assert same(cut_polygon(flat), Polygon(flat))
+    # The same on a map that begins at 0.
+    flat = [(0, -90), (0, -80), (90, -70), (180, -70), (270, -70), (360, -80), (360, -90)]
+    west = shapely.transform(Polygon(flat), lambda c: c - [360, 0])
+    expected = shapely.union(Polygon(flat), west).intersection(shapely.box(-180, -90, 180, 90))
+    assert same(cut_polygon(flat), expected)
+
+
+def test_no_edge_along_a_pole_leaves_its_way_open():
+    ((shell, _),) = cut_polygon([(20, 70), (110, 70), (-160, 70), (-70, 70)])
+    # Half a turn can be read either way; a quarter cannot.
+    assert np.abs(np.diff(shell[:, 0])).max() == 90
 
 
 def test_a_polar_ring_that_wanders_back_across_180_keeps_its_tongue():
     # Crosses 180 three times; the area north of it by hand: trapezoids under the unwrapped path.
-    ring = np.array(
-        [(0, 60), (90, 60), (170, 60), (200, 70), (200, 75), (170, 80), (190, 85), (280, 60)], float
-    )
+    ring = np.array([(0, 60), (90, 60), (170, 60), (200, 70), (200, 75), (170, 80), (190, 85), (280, 60)], float)
     x = np.append(ring[:, 0], 360)
     y = np.append(ring[:, 1], 60)
     by_hand = np.sum((90 - (y[1:] + y[:-1]) / 2) * np.diff(x))
@@ -322,16 +335,14 @@ def test_a_polar_ring_that_wanders_back_across_180_keeps_its_tongue():
 
 
 def test_a_spiral_of_more_than_one_turn_is_laid_into_one_world():
-    turns = np.linspace(0, 540, 13)
-    ring = np.vstack(
-        [np.column_stack([turns, turns / 10]), np.column_stack([turns[::-1], turns[::-1] / 10 + 5])]
-    )
+    turns = np.linspace(0, 900, 21)
+    ring = np.vstack([np.column_stack([turns, turns / 15]), np.column_stack([turns[::-1], turns[::-1] / 15 + 5])])
     ring[:, 0] = (ring[:, 0] + 180) % 360 - 180
     found = joined(cut_polygon(ring))
-    assert found.area == pytest.approx(540 * 5)
-    assert found.covers(Point(0, 2.5))
-    assert found.covers(Point(0, 38.5))
-    assert not found.covers(Point(0, 20))
+    assert found.area == pytest.approx(900 * 5)
+    # At 0 E after no, one and two turns: from 0, 24 and 48 N, each 5 degrees high.
+    inside = [found.covers(Point(0, y)) for y in (2, 15, 26, 40, 50, 60)]
+    assert inside == [True, False, True, False, True, False]
 
 
 @st.composite

@@ -21,9 +21,7 @@ limits = st.lists(st.integers(-89, 89), unique=True, max_size=6).map(lambda inne
 
 def test_half_the_earth_lies_within_30_degrees_of_the_equator():
     # Archimedes, On the Sphere and Cylinder I: the area of a zone is proportional to its height.
-    np.testing.assert_allclose(
-        area_share([-30, -90, -90, 0], [30, 90, 0, 90]), [0.5, 1.0, 0.5, 0.5], rtol=1e-15
-    )
+    np.testing.assert_allclose(area_share([-30, -90, -90, 0], [30, 90, 0, 90]), [0.5, 1.0, 0.5, 0.5], rtol=1e-15)
 
 
 def test_poleward_of_60_degrees_lie_6_7_percent_of_the_earth():
@@ -120,9 +118,7 @@ def test_a_missing_latitude_is_an_error():
 
 def test_a_track_counts_in_each_band_by_its_time_there():
     # By hand: site 0 fixed at 12 S; site 1 a track, .25 at 40 N, .25 at 30 N, .4 at 5 N, .1 at 31 S.
-    found = shares(
-        [40, -12, 30, 5, -31], [0.25, 1, 0.25, 0.4, 0.1], [1, 0, 1, 1, 1], 2, [-90, -30, 30], [-30, 30, 90]
-    )
+    found = shares([40, -12, 30, 5, -31], [0.25, 1, 0.25, 0.4, 0.1], [1, 0, 1, 1, 1], 2, [-90, -30, 30], [-30, 30, 90])
     np.testing.assert_allclose(found, [[0, 1, 0], [0.1, 0.4, 0.5]], rtol=1e-15)
 
 
@@ -200,9 +196,7 @@ def test_a_position_on_a_pole_leaves_no_gap_there():
 def test_gaps_agree_with_a_search_over_every_pair_of_ends(lat):
     ends = sorted({-90.0, 90.0, *lat})
     empty = [
-        (low, high)
-        for low, high in itertools.combinations(ends, 2)
-        if not any(low < other < high for other in lat)
+        (low, high) for low, high in itertools.combinations(ends, 2) if not any(low < other < high for other in lat)
     ]
     found = gaps(lat)
     assert sorted((gap.from_lat, gap.to_lat) for gap in found) == sorted(empty)

@@ -177,9 +177,7 @@ def test_a_bad_geometry_is_named_and_its_neighbours_are_not(tmp_path, geometry, 
 
 
 def test_all_bad_features_come_out_at_once(tmp_path):
-    _, findings = read(
-        tmp_path, collection(None, shape("Point", [1]), shape("Point", [0, 0]), shape("Point", [0, 99]))
-    )
+    _, findings = read(tmp_path, collection(None, shape("Point", [1]), shape("Point", [0, 0]), shape("Point", [0, 99])))
     assert [fault.row for fault in findings.ordered()] == [1, 2, 4]
 
 
@@ -211,9 +209,7 @@ def test_another_reference_system_is_turned_to_degrees_with_a_warning(tmp_path, 
     assert lat == pytest.approx(73.0, abs=1e-7)
 
 
-@pytest.mark.parametrize(
-    "named", ["urn:ogc:def:crs:OGC:1.3:CRS84", "EPSG:4326", "urn:ogc:def:crs:EPSG::4326"]
-)
+@pytest.mark.parametrize("named", ["urn:ogc:def:crs:OGC:1.3:CRS84", "EPSG:4326", "urn:ogc:def:crs:EPSG::4326"])
 def test_wgs84_by_any_of_its_names_is_no_reprojection(tmp_path, named):
     raw, findings = read(tmp_path, collection(shape("Point", [5, 46]), crs=named))
     assert findings == Findings()
@@ -235,9 +231,7 @@ def test_unknown_and_unfit_reference_systems_are_faults(tmp_path):
         "EPSG code or its URN; mend: save the layer in WGS 84 (EPSG:4326)"
     ]
     assert "neither geographic nor projected" in said(name("EPSG:4978"))[0]
-    assert said({"type": "link"})[0].startswith(
-        "sites.geojson, crs: does not name a coordinate reference system"
-    )
+    assert said({"type": "link"})[0].startswith("sites.geojson, crs: does not name a coordinate reference system")
     assert said(None) == []
 
 
@@ -253,14 +247,10 @@ def test_metres_without_a_reference_system_are_one_fault(tmp_path):
 
 
 def test_a_point_that_its_projection_cannot_hold_is_a_fault(tmp_path):
-    raw, findings = read(
-        tmp_path, collection(shape("Point", [1e10, 0]), shape("Point", [5e5, 0]), crs="EPSG:32633")
-    )
+    raw, findings = read(tmp_path, collection(shape("Point", [1e10, 0]), shape("Point", [5e5, 0]), crs="EPSG:32633"))
     assert len(findings.faults) == 1
     assert findings.faults[0].row == 1
-    assert (
-        "WGS 84 / UTM zone 33N cannot place on the earth (found '10000000000, 0')" in sentences(findings)[0]
-    )
+    assert "WGS 84 / UTM zone 33N cannot place on the earth (found '10000000000, 0')" in sentences(findings)[0]
     assert raw is not None
     # the central meridian of zone 33 is 15 E, its false easting 500 km (EPSG Guidance Note 7-2)
     assert shapely.get_coordinates(raw.geometries[1])[0].tolist() == pytest.approx([15.0, 0.0], abs=1e-9)
@@ -323,9 +313,7 @@ def frame(crs: object = 4326) -> gpd.GeoDataFrame:
         "ok": pd.array([True, None], dtype="boolean"),
         "since": [date(2027, 1, 2), None],
     }
-    return gpd.GeoDataFrame(
-        data, geometry=[shapely.Point(100, 5, 7), shapely.LineString([(0, 0), (1, 1)])], crs=crs
-    )
+    return gpd.GeoDataFrame(data, geometry=[shapely.Point(100, 5, 7), shapely.LineString([(0, 0), (1, 1)])], crs=crs)
 
 
 def write(data: gpd.GeoDataFrame, path: Path, **more: object) -> None:
@@ -410,9 +398,7 @@ _JSON = st.recursive(
 )
 _SHAPE = st.fixed_dictionaries(
     {"type": st.sampled_from(["Point", "LineString", "Polygon", "MultiLineString", "MultiPolygon", "x"])},
-    optional={
-        "coordinates": _JSON | st.lists(st.lists(st.lists(st.floats(), max_size=3), max_size=5), max_size=2)
-    },
+    optional={"coordinates": _JSON | st.lists(st.lists(st.lists(st.floats(), max_size=3), max_size=5), max_size=2)},
 )
 _FEATURE = st.fixed_dictionaries(
     {"type": st.just("Feature")}, optional={"id": _JSON, "properties": _JSON, "geometry": _SHAPE | _JSON}
@@ -444,9 +430,7 @@ def package() -> bytes:
 
 
 @settings(max_examples=25, deadline=None)
-@given(
-    st.lists(st.tuples(st.integers(16, 90_000), st.binary(min_size=1, max_size=200)), min_size=1, max_size=4)
-)
+@given(st.lists(st.tuples(st.integers(16, 90_000), st.binary(min_size=1, max_size=200)), min_size=1, max_size=4))
 def test_a_damaged_geopackage_gives_findings_not_an_exception(package, damages):
     content = bytearray(package)
     for place, damage in damages:

@@ -167,6 +167,20 @@ def test_slivers_and_holes_too_small_to_write_are_left_out(strict_geojson):
         assert strict_geojson(dumps(f)) == []
 
 
+def test_edges_that_rounding_brings_together_part_the_polygon(strict_geojson):
+    # The neck is a fifth of the last decimal wide; by hand: two triangles of 12.5 square degrees.
+    f = written(Polygon([(0, 0), (10, 0), (10, 5), (5, 2e-7), (0, 5)]))
+    assert [Polygon(*p).area for p in f["geometry"]["coordinates"]] == [12.5, 12.5]
+    assert shape(f["geometry"]).is_valid
+    assert strict_geojson(dumps(f)) == []
+
+
+def test_parts_that_overlap_are_joined():
+    f = written(MultiPolygon([Polygon(box(0, 0, 5, 5)), Polygon(box(3, 0, 8, 5))]))
+    assert shape(f["geometry"]).is_valid
+    assert shape(f["geometry"]).area == 40
+
+
 def test_numpy_values_and_dates_become_plain_json():
     f = feature(
         Point(0, 0),

@@ -44,9 +44,7 @@ nasty = st.one_of(
         ]
     ),
 )
-points = st.builds(
-    lambda lat, mark, name: LadderSite(lat, lat, mark, name), whole, st.sampled_from("AfBo"), nasty
-)
+points = st.builds(lambda lat, mark, name: LadderSite(lat, lat, mark, name), whole, st.sampled_from("AfBo"), nasty)
 tracks = st.builds(
     lambda one, other, name: LadderSite(min(one, other), max(one, other), "=", name), whole, whole, nasty
 )
@@ -241,9 +239,7 @@ def test_the_legend_explains_the_marks_in_use_and_no_others():
     assert "limit of a band" in legend
     assert not any(f"{mark} {meaning}" in legend for mark, meaning in MARKS.items() if mark != "f")
     assert "gap" not in legend
-    everything = " ".join(
-        ladder([LadderSite(5, 5, mark, "x") for mark in MARKS], BANDS, Gap(-90, 5, 95), width=40)
-    )
+    everything = " ".join(ladder([LadderSite(5, 5, mark, "x") for mark in MARKS], BANDS, Gap(-90, 5, 95), width=40))
     assert all(f"{mark} {meaning}" in everything for mark, meaning in MARKS.items())
 
 
@@ -255,9 +251,7 @@ def test_the_legend_explains_the_marks_in_use_and_no_others():
     st.booleans(),
     st.sampled_from([5, 10, 15]),
 )
-def test_no_line_is_wider_than_the_terminal_or_holds_a_control_character(
-    sites, some_bands, width, ascii_only, step
-):
+def test_no_line_is_wider_than_the_terminal_or_holds_a_control_character(sites, some_bands, width, ascii_only, step):
     gap = largest_gap([lat for site in sites for lat in (site.lat_south, site.lat_north)])
     lines = ladder(sites, some_bands, gap, width, ascii_only, step)
     assert len(rows(lines)) == 180 // step

@@ -40,9 +40,7 @@ D_OPTIMAL = {
     ),
 }
 
-designs = st.lists(
-    st.tuples(st.integers(-90, 90).map(float), st.integers(1, 12).map(float)), min_size=1, max_size=12
-)
+designs = st.lists(st.tuples(st.integers(-90, 90).map(float), st.integers(1, 12).map(float)), min_size=1, max_size=12)
 
 
 def sines(lat):
@@ -135,9 +133,7 @@ def test_a_general_optimiser_finds_no_better_positions(degree):
         return size * np.log(size) - 2 * np.log(np.maximum(distance, 1e-12)).sum()
 
     start = np.linspace(-0.98, 0.97, size)
-    found = minimize(
-        negative_log_det, start, bounds=[(-1, 1)] * size, method="SLSQP", options={"ftol": 1e-13}
-    )
+    found = minimize(negative_log_det, start, bounds=[(-1, 1)] * size, method="SLSQP", options={"ftol": 1e-13})
     x, weight = d_optimal_support(degree)
     np.testing.assert_allclose(np.sort(found.x), x, atol=2e-4)
     assert -found.fun == pytest.approx(-negative_log_det(x), abs=1e-7)
@@ -365,9 +361,7 @@ def test_swapping_hemispheres_shuffling_and_idle_positions_change_nothing(design
 def test_only_relative_weights_matter(design, factor):
     lat, weight = zip(*design, strict=True)
     scaled = profile_efficiencies(lat, [factor * value for value in weight])
-    np.testing.assert_allclose(
-        values(scaled), values(profile_efficiencies(lat, weight)), rtol=1e-6, atol=1e-4
-    )
+    np.testing.assert_allclose(values(scaled), values(profile_efficiencies(lat, weight)), rtol=1e-6, atol=1e-4)
 
 
 def test_a_track_that_keeps_to_one_latitude_counts_like_a_fixed_site():

@@ -68,9 +68,7 @@ def test_rows_before_a_bad_byte_are_counted_for_every_line_end(tmp_path, end):
 
 
 def test_nul_bytes_a_folder_a_missing_an_empty_and_a_blank_file_are_faults(tmp_path):
-    assert (
-        text(tmp_path, b"a\nb\x00c")[1].faults[0].sentence().startswith("notes.toml, row 2: holds NUL bytes;")
-    )
+    assert text(tmp_path, b"a\nb\x00c")[1].faults[0].sentence().startswith("notes.toml, row 2: holds NUL bytes;")
     assert text(tmp_path, b"")[1].faults[0].problem == "is empty (0 bytes)"
     assert text(tmp_path, b"\xef\xbb\xbf \r\n\t\xc2\xa0")[1].faults[0].problem == "is blank"
     for path, said in ((tmp_path, "is a folder, not a file"), (tmp_path / "no", "there is no such file")):
@@ -160,8 +158,7 @@ def test_twice_used_and_missing_headings_are_faults_and_empty_columns_are_not(tm
         "sites.csv, row 1, lat: two columns have this heading: B and C; allowed: each heading once "
         "(capitals, "
         "spaces and hyphens make no difference); mend: rename or delete one of them",
-        "sites.csv, row 2: column E has cells but no heading (found 'x'); mend: name the column in row 1, "
-        "or empty it",
+        "sites.csv, row 2: column E has cells but no heading (found 'x'); mend: name the column in row 1, or empty it",
     ]
     assert raw is not None
     assert raw.rows == (("a", "1"), ("b", "3"))
@@ -174,16 +171,13 @@ def test_trailing_empty_columns_and_wholly_empty_rows_are_no_fault(tmp_path):
 
 
 def test_every_row_of_wrong_width_is_named_with_what_fits_and_the_others_stand(tmp_path):
-    raw, faults = table(
-        tmp_path, "id,note,lat\na,x,1\nb,x,12,5\nc,x,1,200\nd,left, right,3\ne,x\nf;x;4\ng,x,7\n"
-    )
+    raw, faults = table(tmp_path, "id,note,lat\na,x,1\nb,x,12,5\nc,x,1,200\nd,left, right,3\ne,x\nf;x;4\ng,x,7\n")
     assert raw is not None
     assert raw.rows == (("a", "x", "1"), ("g", "x", "7"))
     assert raw.numbers == (2, 8)
     head = [fault.split("; mend: ")[0] for fault in faults]
     assert head == [
-        "sites.csv, row 3: has 4 cells where the heading has 3; perhaps '12,5' is a number with a decimal "
-        "comma",
+        "sites.csv, row 3: has 4 cells where the heading has 3; perhaps '12,5' is a number with a decimal comma",
         "sites.csv, row 4: has 4 cells where the heading has 3; perhaps '1,200' is a number with a decimal "
         "comma or "
         "a thousands separator",
@@ -216,8 +210,7 @@ def test_an_open_quote_is_named_where_it_opens_and_later_faults_come_out_too(tmp
 def test_text_after_a_closing_quote_blames_its_row_only(tmp_path):
     raw, faults = table(tmp_path, 'id,note\na,"x"y\nb,"z"\n')
     assert faults == [
-        "sites.csv, row 2: text follows a closing quote; mend: close the quote; a quote inside a cell is "
-        'written ""'
+        'sites.csv, row 2: text follows a closing quote; mend: close the quote; a quote inside a cell is written ""'
     ]
     assert raw is not None
     assert raw.rows == (("b", "z"),)
@@ -233,9 +226,7 @@ def test_inches_inside_a_cell_are_no_quotes(tmp_path):
 def test_a_heading_in_one_quoted_cell_is_named(tmp_path):
     raw, faults = table(tmp_path, '"id,lat"\n"a,1"\n')
     assert raw is None
-    assert faults[0].startswith(
-        "sites.csv, row 1: the whole heading stands in one quoted cell (found 'id,lat')"
-    )
+    assert faults[0].startswith("sites.csv, row 1: the whole heading stands in one quoted cell (found 'id,lat')")
 
 
 _CELL = st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cf", "Z"]), min_size=1, max_size=8)

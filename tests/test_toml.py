@@ -93,9 +93,7 @@ def test_the_line_of_a_key_is_found_or_that_of_its_nearest_table(tmp_path, end, 
 
 _WORD = st.text("abcxyz_-0123", min_size=1, max_size=4)
 _VALUE = st.recursive(
-    st.sampled_from(
-        ["1", "-2.5", "true", '"a # [b] = \\" x"', "'#\"'", '"""x\ny = 1\n"""', "2027-06-15", "'''\n'''"]
-    ),
+    st.sampled_from(["1", "-2.5", "true", '"a # [b] = \\" x"', "'#\"'", '"""x\ny = 1\n"""', "2027-06-15", "'''\n'''"]),
     lambda inner: st.lists(inner, max_size=3).map(lambda parts: "[ # note ]\n" + ",\n".join(parts) + "\n]"),
     max_leaves=4,
 )
@@ -213,9 +211,7 @@ def test_a_missing_comma_in_a_long_list_is_named_in_its_own_line(tmp_path):
 
 
 def test_deep_nesting_long_numbers_and_bytes_are_faults(tmp_path):
-    assert read(tmp_path, "x = " + "[" * 5000)[2] == [
-        "region.toml: is nested too deeply; mend: use fewer brackets"
-    ]
+    assert read(tmp_path, "x = " + "[" * 5000)[2] == ["region.toml: is nested too deeply; mend: use fewer brackets"]
     assert read(tmp_path, "x = " + "1" * 5000)[2] == [
         "region.toml: a number has too many digits; mend: shorten the number"
     ]

@@ -180,15 +180,19 @@ def test_a_cap_round_a_pole_is_sampled_all_round(sign):
         assert abs(mean(found, np.cos(np.radians(found.lat)) * part(np.radians(found.lon)))) < 0.005
 
 
+def test_a_small_cap_has_positions_on_all_sides_of_its_pole():
+    found = positions(Polygon([(x, 89.8) for x in (10, 100, -170, -80)]))
+    assert found.lon.tolist() == pytest.approx([-135, -45, 45, 135])
+    assert found.weight.tolist() == pytest.approx([0.25] * 4)
+    assert (found.lat > 89.8).all()
+
+
 def test_an_area_across_180_has_the_positions_of_its_copy_elsewhere():
     shape = np.array([(-25, -10), (25, -20), (20, 15), (0, 0), (-10, 30)], float)
     here = positions(Polygon(shape))
     across = positions(Polygon(np.column_stack([(shape[:, 0] + 360) % 360 - 180, shape[:, 1]])))
     assert across.lat.size == here.lat.size
-    order = [
-        np.lexsort((np.round(p.lat, 6), np.round((p.lon + s) % 360, 6)))
-        for p, s in ((here, 90), (across, 270))
-    ]
+    order = [np.lexsort((np.round(p.lat, 6), np.round((p.lon + s) % 360, 6))) for p, s in ((here, 90), (across, 270))]
     assert_allclose(across.lat[order[1]], here.lat[order[0]], atol=1e-6)
     # The cut adds vertices, so curved edges are followed a little differently.
     assert_allclose(across.weight[order[1]], here.weight[order[0]], rtol=1e-5)

@@ -103,13 +103,7 @@ def test_the_world_follows_the_published_equal_earth_polynomial(lat, lon):
     a1, a2, a3, a4 = 1.340264, -0.081106, 0.000893, 0.003796
     beta, radius = authalic(lat)
     t = np.arcsin(np.sqrt(3) / 2 * np.sin(beta))
-    x = (
-        2
-        * np.sqrt(3)
-        * np.radians(lon)
-        * np.cos(t)
-        / (3 * (9 * a4 * t**8 + 7 * a3 * t**6 + 3 * a2 * t**2 + a1))
-    )
+    x = 2 * np.sqrt(3) * np.radians(lon) * np.cos(t) / (3 * (9 * a4 * t**8 + 7 * a3 * t**6 + 3 * a2 * t**2 + a1))
     y = a4 * t**9 + a3 * t**7 + a2 * t**3 + a1 * t
     panel = world_and_insets(54.0)[0]
     got = panel.pixels(np.array([[float(lon), float(lat)]]))[0]
@@ -278,9 +272,7 @@ def test_a_long_name_is_cut_to_its_width_with_an_ellipsis():
 def test_text_width_is_the_sum_of_the_widths_of_helvetica():
     # Adobe core 14 font metrics, Helvetica: M 833, a 556, s 500, space 278, degree 400
     # (of 1000); 4 % are to spare.
-    assert text_width("Mass a°", 10.0) == pytest.approx(
-        1.04 * (833 + 556 + 500 + 500 + 278 + 556 + 400) / 100
-    )
+    assert text_width("Mass a°", 10.0) == pytest.approx(1.04 * (833 + 556 + 500 + 500 + 278 + 556 + 400) / 100)
     assert text_width("é", 10.0) == text_width("e", 10.0) == text_width("e\u0301", 10.0)
 
 
@@ -372,9 +364,7 @@ def test_texts_of_graticule_bands_and_labels_do_not_meet():
 def test_leaders_cross_neither_labels_nor_each_other():
     rng = np.random.default_rng(2)
     points = tuple(
-        MapPoint(
-            float(rng.normal(0, 8)), float(rng.normal(20, 12)), NAMED[i % 4], f"Invented place {i}", True
-        )
+        MapPoint(float(rng.normal(0, 8)), float(rng.normal(20, 12)), NAMED[i % 4], f"Invented place {i}", True)
         for i in range(24)
     )
     root = parsed(MapContent("t", "", points))

@@ -88,9 +88,7 @@ def _pick(planning: Planning, k: int) -> Pick:
         worth=float(d.worth[k]),
         left=float(d.left[k]),
         samples=float(d.samples[k]),
-        parts=tuple(
-            (part, float(d.attributes[k, j]), float(d.values[k, j])) for j, part in enumerate(SCORE_PARTS)
-        ),
+        parts=tuple((part, float(d.attributes[k, j]), float(d.values[k, j])) for j, part in enumerate(SCORE_PARTS)),
         cost_by_year=tuple(int(amount) for amount in d.yearly_cents()[k]),
         flasks=int(d.flasks[k].max(initial=0)),
         laboratory=int(d.laboratory[k].max(initial=0)),

@@ -82,10 +82,7 @@ def information(
         raise ValueError(f"the basis must be 'legendre' or 'monomial'; found {basis!r}")
     if points.size == 0:
         raise ValueError("a moment matrix needs at least one position with a weight above 0")
-    if basis == "legendre":
-        functions = _functions(points, degree)
-    else:
-        functions = np.vander(points, degree + 1, increasing=True)
+    functions = _functions(points, degree) if basis == "legendre" else np.vander(points, degree + 1, increasing=True)
     return np.asarray((functions * weights[:, None]).T @ functions, dtype=np.float64)
 
 
@@ -298,9 +295,7 @@ def _facing_north(points: Floats, weights: Floats) -> tuple[Floats, Floats]:
 
 def _check_degree(degree: int) -> None:
     if not (isinstance(degree, (int, np.integer)) and 1 <= degree <= MAX_DEGREE):
-        raise ValueError(
-            f"the degree of a profile must be a whole number from 1 to {MAX_DEGREE}; found {degree}"
-        )
+        raise ValueError(f"the degree of a profile must be a whole number from 1 to {MAX_DEGREE}; found {degree}")
 
 
 def _functions(points: Floats, degree: int) -> Floats:
@@ -318,8 +313,7 @@ def _legendre_contrast(degree: int, c: ArrayLike) -> Floats:
     if not np.isfinite(values).all() or not values.any():
         raise ValueError("a contrast must be made of numbers that are not all 0")
     rows = [
-        np.sqrt(2.0 * k + 1.0) * float(legendre.leg2poly(np.eye(k + 1)[k]) @ values[: k + 1])
-        for k in range(degree + 1)
+        np.sqrt(2.0 * k + 1.0) * float(legendre.leg2poly(np.eye(k + 1)[k]) @ values[: k + 1]) for k in range(degree + 1)
     ]
     return np.asarray(rows, dtype=np.float64)
 

@@ -194,9 +194,7 @@ def _checked(polygon: Any, what: str) -> Any:
 def _plain_ring(xy: FloatArray, what: str) -> Any:
     """Return the polygon of a ring that contains no pole, on the unwrapped plane."""
     closed = np.vstack([xy, xy[:1]])
-    return _checked(
-        Polygon(_with_crossings(np.column_stack([unwrap_longitudes(closed[:, 0]), closed[:, 1]]))), what
-    )
+    return _checked(Polygon(_with_crossings(np.column_stack([unwrap_longitudes(closed[:, 0]), closed[:, 1]]))), what)
 
 
 def _zonal_mean_latitude(xy: FloatArray) -> float:
@@ -212,8 +210,7 @@ def _nearer_pole(xy: FloatArray) -> float:
     mean = _zonal_mean_latitude(xy)
     if abs(mean) < 1e-9:
         raise ValueError(
-            "a ring round the earth with mean latitude 0 does not tell which pole it contains;"
-            " split the polygon"
+            "a ring round the earth with mean latitude 0 does not tell which pole it contains; split the polygon"
         )
     return 90.0 if mean > 0 else -90.0
 
@@ -231,8 +228,7 @@ def _polar_ring(xy: FloatArray, pole: float, what: str) -> Any:
     on_180 = np.flatnonzero(np.mod(ring[:, 0], 360.0) == 180.0)
     start = on_180[np.argmin(np.abs(ring[on_180, 1] - pole))]
     path = np.vstack([ring[start:], ring[: start + 1] + np.array([turn, 0.0])])
-    back = path[-1, 0] - np.sign(turn) * np.array([0.0, 90.0, 180.0, 270.0, 360.0])
-    edge = np.column_stack([back, np.full(back.size, pole)])
+    edge = np.column_stack([path[[-1, 0], 0], [pole, pole]])
     return _checked(Polygon(_without_repeats(np.vstack([path, edge]))), what)
 
 
@@ -260,10 +256,15 @@ def _in_world(polygon: Any) -> Any:
 
 
 def _ring_out(ring: Any) -> FloatArray:
-    """Return the coordinates of a ring, closed; an edge longer than 180 degrees gains a vertex."""
-    xy = np.asarray(shapely.get_coordinates(ring))
-    at = np.flatnonzero(np.abs(np.diff(xy[:, 0])) > 180.0)
-    return np.insert(xy, at + 1, (xy[at] + xy[at + 1]) / 2.0, axis=0)
+    """Return the coordinates of a ring, closed; an edge of half a turn or more is divided, 90 degrees at most.
+
+    Such are the edges along a pole; a reader that joins vertices the short way would lose them.
+    """
+    xy: FloatArray = shapely.get_coordinates(ring)
+    for at in np.flatnonzero(np.abs(np.diff(xy[:, 0])) >= 180.0)[::-1].tolist():
+        pieces = int(np.ceil(abs(xy[at + 1, 0] - xy[at, 0]) / 90.0))
+        xy = np.vstack([xy[:at], np.linspace(xy[at], xy[at + 1], pieces + 1), xy[at + 2 :]])
+    return xy
 
 
 def cut_polygon(shell: ArrayLike, holes: Sequence[ArrayLike] = ()) -> list[Rings]:

@@ -212,9 +212,7 @@ class Neighbours:
         position = np.concatenate(mine)
         for start in range(0, position.size, limit):
             here, row = position[start : start + limit], row_of[start : start + limit]
-            hits = cKDTree(self._vectors[here]).sparse_distance_matrix(
-                self._tree, possibly, output_type="ndarray"
-            )
+            hits = cKDTree(self._vectors[here]).sparse_distance_matrix(self._tree, possibly, output_type="ndarray")
             i, j = hits["i"], hits["j"]
             sure = hits["v"] < surely
             near[row[i[sure]], self.owner[j[sure]]] = True

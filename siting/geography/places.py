@@ -45,7 +45,7 @@ def places(geometries: Sequence[BaseGeometry], step_km: float = 100.0) -> Places
     owner, weight = [plain], [np.ones(plain.size)]
     lat = [shapely.get_y(shapes[plain]).astype(float) if plain.size else np.empty(0)]
     lon = [shapely.get_x(shapes[plain]).astype(float) if plain.size else np.empty(0)]
-    for i in np.flatnonzero(~is_point):
+    for i in np.flatnonzero(~is_point).tolist():
         found = positions(geometries[i], step_km)
         owner.append(np.full(found.lat.size, i))
         lat.append(found.lat)

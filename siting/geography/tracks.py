@@ -70,9 +70,7 @@ def positions(geometry: Any, step_km: float = 100.0) -> Positions:
         raise ValueError(f"step_km must be a finite number above 0, found {step_km:g}")
     kind = getattr(geometry, "geom_type", None)
     if kind not in ("Point", "LineString", "MultiLineString", "Polygon", "MultiPolygon"):
-        raise ValueError(
-            f"a place must be a Point, LineString, MultiLineString, Polygon or MultiPolygon, found {kind}"
-        )
+        raise ValueError(f"a place must be a Point, LineString, MultiLineString, Polygon or MultiPolygon, found {kind}")
     if geometry.is_empty:
         raise ValueError(f"the {kind} is empty; give it coordinates or drop the row")
     if kind == "Point":
@@ -105,13 +103,13 @@ def _along(lines: list[Any], step_km: float) -> Positions:
     pieces = np.vstack([_pieces(shapely.get_coordinates(line)) for line in lines])
     x, y, dx, dy = pieces.T
     length = distance_km(y, x, np.clip(y + dy, -90.0, 90.0), x + dx)
-    pieces, length = pieces[length > 0], length[length > 0]
     end = np.cumsum(length)
-    if not length.size or end[-1] < 1e-6:
+    if end[-1] < 1e-6:
         raise ValueError("the line has no length; give a point, or two positions that differ")
     n = int(np.clip(np.ceil(end[-1] / step_km), 2, MOST_POSITIONS))
     at = (np.arange(n) + 0.5) * (end[-1] / n)
-    piece = np.minimum(np.searchsorted(end, at, side="right"), end.size - 1)
+    # The first piece that ends beyond: it has length, since the last middle lies before the end.
+    piece = np.searchsorted(end, at, side="right")
     share = (at - (end[piece] - length[piece])) / length[piece]
     x, y, dx, dy = pieces[piece].T
     lat = np.clip(y + share * dy, -90.0, 90.0)

@@ -110,9 +110,7 @@ def _tidy(values: FloatArray) -> FloatArray:
 def _rounded(value: Any, in_coordinates: bool = False) -> Any:
     """Return a copy with the numbers under `coordinates` and `bbox` rounded, those in properties not."""
     if isinstance(value, Mapping):
-        return {
-            k: v if k == "properties" else _rounded(v, k in ("coordinates", "bbox")) for k, v in value.items()
-        }
+        return {k: v if k == "properties" else _rounded(v, k in ("coordinates", "bbox")) for k, v in value.items()}
     if isinstance(value, np.ndarray):
         return _rounded(value.tolist(), in_coordinates)
     if isinstance(value, list | tuple):

@@ -226,9 +226,7 @@ def _cut(text: str, cells: int, ellipsis: str) -> str:
         return text
     # A cell never takes more than four characters of a cleaned text; this spares very long names the loop.
     end = min(len(text) - 1, 4 * cells + 4)
-    while end > 0 and (
-        cell_len(text[:end].rstrip() + ellipsis) > cells or unicodedata.category(text[end])[0] == "M"
-    ):
+    while end > 0 and (cell_len(text[:end].rstrip() + ellipsis) > cells or unicodedata.category(text[end])[0] == "M"):
         end -= 1
     return text[:end].rstrip() + ellipsis
 
@@ -337,14 +335,10 @@ def _gap_words(gap: Gap, room: int, signs: _Signs) -> str:
         f"{signs.arrow} largest gap: {size} degrees, {ends}",
         f"largest gap: {size} deg",
     )
-    return next(
-        (words for words in choices if cell_len(words) <= room), _cut(choices[-1], room, signs.ellipsis)
-    )
+    return next((words for words in choices if cell_len(words) <= room), _cut(choices[-1], room, signs.ellipsis))
 
 
-def _legend(
-    used: set[str], undrawn: int, has_limits: bool, shows_gap: bool, width: int, signs: _Signs
-) -> list[str]:
+def _legend(used: set[str], undrawn: int, has_limits: bool, shows_gap: bool, width: int, signs: _Signs) -> list[str]:
     """Explain the signs in use, and say what is not shown."""
     items = [f"{mark} {meaning}" for mark, meaning in MARKS.items() if mark in used]
     if has_limits:

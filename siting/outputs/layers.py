@@ -78,9 +78,7 @@ def candidates(planning: Planning, assessment: Assessment) -> str:
     risk = open_mean(region.risk[0], region.open_months)
     reasons: dict[str, list[str]] = {}
     for left in d.left_out:
-        reasons.setdefault(left.candidate, []).append(
-            f"{left.plan}: {left.reason}" if left.plan else left.reason
-        )
+        reasons.setdefault(left.candidate, []).append(f"{left.plan}: {left.reason}" if left.plan else left.reason)
     features = []
     for i, candidate in enumerate(c.ids):
         k = best.get(i)
@@ -109,9 +107,7 @@ def candidates(planning: Planning, assessment: Assessment) -> str:
             "origin": {column: Origin(int(codes[i])).name.lower() for column, codes in c.origin.items()},
         }
         own = {column: values[i] or None for column, values in c.extra.items()}
-        features.append(
-            feature(c.geometry[i], {**{f"own_{k}": v for k, v in own.items()}, **properties}, candidate)
-        )
+        features.append(feature(c.geometry[i], {**{f"own_{k}": v for k, v in own.items()}, **properties}, candidate))
     return dumps(feature_collection(features))
 
 

@@ -61,17 +61,14 @@ def layout_json(region: Region, assessment: Assessment, certificate: Certificate
         "stages": list(certificate.stages) if certificate else [],
         "score": {
             "worth": assessment.score.worth,
-            "coverage": dict(
-                zip((band.id for band in region.settings.bands), assessment.score.coverage, strict=True)
-            ),
+            "coverage": dict(zip((band.id for band in region.settings.bands), assessment.score.coverage, strict=True)),
             "total": assessment.score.total,
         },
         "currency": money.currency,
         "cost_total": money.total / 100,
         "cost_by_year": {str(y): c / 100 for y, c in zip(money.years, money.by_year, strict=True)},
         "rules": [
-            {"rule": j.label, "condition": j.words, "holds": j.holds, "found": j.found}
-            for j in assessment.rules
+            {"rule": j.label, "condition": j.words, "holds": j.holds, "found": j.found} for j in assessment.rules
         ],
         "targets": [],
         "inputs": dict(region.inputs),

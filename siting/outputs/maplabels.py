@@ -140,8 +140,7 @@ def _crosses(lines: Array, others: Array) -> NDArray[np.bool_]:
 
     def side(line: Array, x: Array, y: Array) -> Array:
         return np.asarray(
-            (line[..., 2] - line[..., 0]) * (y - line[..., 1])
-            - (line[..., 3] - line[..., 1]) * (x - line[..., 0])
+            (line[..., 2] - line[..., 0]) * (y - line[..., 1]) - (line[..., 3] - line[..., 1]) * (x - line[..., 0])
         )
 
     a, b = lines[:, None, :], others[None, :, :]

@@ -99,9 +99,7 @@ def path_data(pixels: Array, least: int) -> str:
     """Path data of a line to a tenth of a pixel, thinned unseen; empty if less than `least` vertices stay."""
     if np.ptp(pixels, axis=0).max() < 0.3:
         return ""
-    thin = shapely.get_coordinates(
-        shapely.simplify(shapely.linestrings(pixels), _SIMPLIFY_PX, preserve_topology=False)
-    )
+    thin = shapely.get_coordinates(shapely.simplify(shapely.linestrings(pixels), _SIMPLIFY_PX, preserve_topology=False))
     tenths = np.rint(thin * 10.0).astype(np.int64)
     tenths = tenths[np.concatenate([[True], (np.diff(tenths, axis=0) != 0).any(axis=1)])]
     if len(tenths) < least:

@@ -69,9 +69,7 @@ def _parts(shape: BaseGeometry) -> tuple[list[np.ndarray], bool]:
     for part in getattr(shape, "geoms", [shape]):
         if part.geom_type == "Polygon":
             holes = [shapely.get_coordinates(ring) for ring in part.interiors]
-            found += [
-                np.asarray(shell) for shell, _ in cut_polygon(shapely.get_coordinates(part.exterior), holes)
-            ]
+            found += [np.asarray(shell) for shell, _ in cut_polygon(shapely.get_coordinates(part.exterior), holes)]
         else:
             found += [np.asarray(piece) for piece in cut_line(shapely.get_coordinates(part))]
     return found, "Polygon" in shape.geom_type

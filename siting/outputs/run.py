@@ -13,9 +13,7 @@ from siting.outputs.picture import map_svg
 from siting.selection.planning import Planning
 
 
-def layout_files(
-    planning: Planning, assessment: Assessment, certificate: Certificate | None
-) -> dict[str, str]:
+def layout_files(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> dict[str, str]:
     """Return the text of every file of a layout by name; the same input gives the same bytes."""
     return {
         "layout.json": layout_json(planning.region, assessment, certificate),

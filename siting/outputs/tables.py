@@ -128,9 +128,7 @@ def coverage(assessment: Assessment) -> str:
             ]
         )
     for gap in assessment.coverage.gaps[:5]:
-        rows.append(
-            ["gap", "gap in latitude", gap.from_lat, gap.to_lat, *[None] * 9, gap.width_deg, "degrees"]
-        )
+        rows.append(["gap", "gap in latitude", gap.from_lat, gap.to_lat, *[None] * 9, gap.width_deg, "degrees"])
     for efficiency in assessment.coverage.efficiencies:
         note = "share of the best continuous weights" if efficiency.resolved else "cannot be resolved"
         rows.append(["efficiency", efficiency.name, *[None] * 11, efficiency.value, note])

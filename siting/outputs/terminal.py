@@ -51,9 +51,7 @@ def headline(planning: Planning, assessment: Assessment, certificate: Certificat
     )
     if certificate is None:
         broken = len(assessment.broken)
-        verdict = (
-            "It holds every rule." if not broken else f"It breaks {broken} rule{'s' if broken > 1 else ''}."
-        )
+        verdict = "It holds every rule." if not broken else f"It breaks {broken} rule{'s' if broken > 1 else ''}."
         return f"{words} Score {assessment.score.total:.2f}. {verdict}"
     return f"{words} {proof_sentence(certificate)}"
 
@@ -181,9 +179,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, left
     for row in rows:
         table.add_row(*[Text(clean_text(cell)) for cell in row])
     stream = io.StringIO()
-    Console(file=stream, width=width, color_system=None, markup=False, highlight=False, emoji=False).print(
-        table
-    )
+    Console(file=stream, width=width, color_system=None, markup=False, highlight=False, emoji=False).print(table)
     return "\n".join(line.rstrip() for line in stream.getvalue().rstrip("\n").split("\n"))
 
 

@@ -103,9 +103,7 @@ class MapBand:
 
     def __post_init__(self) -> None:
         if not -90.0 <= self.south < self.north <= 90.0:
-            raise ValueError(
-                f"A band needs -90 <= south < north <= 90 degrees; got {self.south} and {self.north}."
-            )
+            raise ValueError(f"A band needs -90 <= south < north <= 90 degrees; got {self.south} and {self.north}.")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,9 +123,7 @@ class MapContent:
 
 def _check_kind(kind: str) -> None:
     if kind not in get_args(Kind):
-        raise ValueError(
-            f"The kind of a place on the map is one of {', '.join(get_args(Kind))}; got {kind!r}."
-        )
+        raise ValueError(f"The kind of a place on the map is one of {', '.join(get_args(Kind))}; got {kind!r}.")
 
 
 def _vertices(parts: Iterable[Array], least: int) -> tuple[Array, ...]:
@@ -140,9 +136,7 @@ def _vertices(parts: Iterable[Array], least: int) -> tuple[Array, ...]:
                 f"A part of a line or area on the map needs shape (n, 2) with n >= {least}; got {xy.shape}."
             )
         if not (np.abs(xy) <= (180.0, 90.0)).all():  # false for NaN too
-            raise ValueError(
-                "Lines on the map need lon in -180..180 and lat in -90..90: cut them at 180 first."
-            )
+            raise ValueError("Lines on the map need lon in -180..180 and lat in -90..90: cut them at 180 first.")
         xy.setflags(write=False)
         result.append(xy)
     return tuple(result)
@@ -419,9 +413,7 @@ def _track_request(track: MapTrack, lines: list[Array], panel: Panel) -> Request
     longest = max(lines, key=lambda line: (float(np.hypot(*np.diff(line, axis=0).T).sum()), line.tobytes()))
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(longest, axis=0).T))])
     at = np.searchsorted(along, along[-1] * np.array([0.5, 0.35, 0.65, 0.2, 0.8]))
-    return Request(
-        shorten(track.name, _LABEL_LIMIT, LABEL_SIZE), longest[at], 2.0, _frame(panel), italic=True
-    )
+    return Request(shorten(track.name, _LABEL_LIMIT, LABEL_SIZE), longest[at], 2.0, _frame(panel), italic=True)
 
 
 def _frame(panel: Panel) -> Row:
@@ -451,9 +443,7 @@ def _add_tracks(sheet: _Sheet, panel: Panel, tracks: tuple[MapTrack, ...]) -> No
         path, lines = panel.strokes(track.parts, track.closed)
         if not path:
             continue
-        sheet.ground.append(
-            _stroke(track.kind, path, f"{clean(track.name)}\n{KIND_TEXT[track.kind]}".strip())
-        )
+        sheet.ground.append(_stroke(track.kind, path, f"{clean(track.name)}\n{KIND_TEXT[track.kind]}".strip()))
         sheet.soft += lines
         # A track is named once: in an inset if most of it lies poleward of its rim.
         inset = bool((np.abs(np.vstack(track.parts)[:, 1]) >= INSET_LAT).mean() > 0.5)

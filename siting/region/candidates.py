@@ -72,9 +72,7 @@ def number_columns(tracers: Sequence[str]) -> dict[str, str]:
     return columns
 
 
-def _entry(
-    raw: Raw, checked: Checked[CandidateRow], place: int, row: CandidateRow, shape: BaseGeometry
-) -> Entry:
+def _entry(raw: Raw, checked: Checked[CandidateRow], place: int, row: CandidateRow, shape: BaseGeometry) -> Entry:
     numbers = {column: found[place] for column, found in checked.numbers_of.items() if place in found}
     extra = {column: cells_of[place] for column, cells_of in checked.extra.items()}
     return Entry(row, raw.file, raw.numbers[place], shape, numbers, extra)
@@ -278,9 +276,7 @@ def build(entries: Sequence[Entry], visits_default: float) -> Candidates:
     }
     visits_given = np.array([row.visits_per_year is not None for row in rows], dtype=bool)
     assumed = (origin["visits_per_year"] == Origin.DEFAULTED) & ~visits_given
-    origin["visits_per_year"] = read_only(
-        np.where(assumed, Origin.ASSUMED, origin["visits_per_year"]).astype(np.uint8)
-    )
+    origin["visits_per_year"] = read_only(np.where(assumed, Origin.ASSUMED, origin["visits_per_year"]).astype(np.uint8))
 
     def array(column: str) -> Floats:
         return read_only(np.array([getattr(row, column) for row in rows], dtype=float))
@@ -317,9 +313,7 @@ def build(entries: Sequence[Entry], visits_default: float) -> Candidates:
         data_return=array("data_return"),
         duty_cycle=array("duty_cycle"),
         sailings_per_year=tuple(row.sailings_per_year for row in rows),
-        visits_per_year=read_only(
-            np.array([row.visits_per_year or visits_default for row in rows], dtype=float)
-        ),
+        visits_per_year=read_only(np.array([row.visits_per_year or visits_default for row in rows], dtype=float)),
         lead_months=read_only(np.array([row.lead_months for row in rows], dtype=np.int64)),
         permit_months=read_only(np.array([row.permit_months for row in rows], dtype=np.int64)),
         power=texts("power"),

@@ -203,13 +203,10 @@ def _badly_written(cell: str) -> CellError | None:
         plain = _pointed(part)
         if not _NUMBER.fullmatch(plain) or _THOUSANDS.fullmatch(part):
             inner = _badly_written(part)
-            return wrong(
-                f"is a number with a unit ('{unit}')", inner.mend if inner else "write the number alone"
-            )
+            return wrong(f"is a number with a unit ('{unit}')", inner.mend if inner else "write the number alone")
         return wrong(f"is a number with a unit ('{unit}')", f"write {plain}")
     folded = "".join(
-        str(unicodedata.digit(c)) if unicodedata.category(c) == "Nd" else c
-        for c in unicodedata.normalize("NFKC", cell)
+        str(unicodedata.digit(c)) if unicodedata.category(c) == "Nd" else c for c in unicodedata.normalize("NFKC", cell)
     )
     if folded != cell and _NUMBER.fullmatch(folded):
         return wrong("has other digits or signs than 0-9 and the plain point", f"write {folded}")
@@ -246,9 +243,7 @@ def _angle(cell: str) -> CellError | None:
         problem += " and a compass letter"
         if not match["minutes"] and match["mark"] is None:
             problem = "is written with a compass letter"
-    degrees, minutes, seconds = (
-        float(_pointed(match[part] or "0")) for part in ("degrees", "minutes", "seconds")
-    )
+    degrees, minutes, seconds = (float(_pointed(match[part] or "0")) for part in ("degrees", "minutes", "seconds"))
     value = degrees + minutes / 60.0 + seconds / 3600.0
     mend = "write one number of degrees"
     sure = len(sides) <= 1 and minutes < 60.0 and seconds < 60.0 and value <= 360.0
@@ -298,9 +293,7 @@ def months(text: str) -> frozenset[int]:
     for token in tokens:
         ends = token.split("-")
         if len(ends) > 2 or not all(ends):
-            raise CellError(
-                f"'{token}' is not a range of months", ALLOWED_MONTHS, "write ranges such as Nov-Feb"
-            )
+            raise CellError(f"'{token}' is not a range of months", ALLOWED_MONTHS, "write ranges such as Nov-Feb")
         first, last = _month(ends[0]), _month(ends[-1])
         found.update((first - 1 + step) % 12 + 1 for step in range((last - first) % 12 + 1))
     if not found:
@@ -319,9 +312,7 @@ def _month(word: str) -> int:
         for value, full in enumerate(_MONTH_NAMES, 1):
             if full.startswith(name) or (name == "sept" and value == 9):
                 return value
-    raise CellError(
-        f"'{word}' is not a month", ALLOWED_MONTHS, "write English names of months or numbers from 1 to 12"
-    )
+    raise CellError(f"'{word}' is not a month", ALLOWED_MONTHS, "write English names of months or numbers from 1 to 12")
 
 
 def _months_turned_into_date(seen: DateSeen) -> CellError:

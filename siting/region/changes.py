@@ -93,13 +93,9 @@ def changed(
     findings.raise_if_any()
     settings = region.settings
     if budget is not None:
-        settings = settings.model_copy(
-            update={"budget": settings.budget.model_copy(update={"total": float(budget)})}
-        )
+        settings = settings.model_copy(update={"budget": settings.budget.model_copy(update={"total": float(budget)})})
     if analyzers is not None:
-        settings = settings.model_copy(
-            update={"stock": stock.model_copy(update={"analyzers": int(analyzers)})}
-        )
+        settings = settings.model_copy(update={"stock": stock.model_copy(update={"analyzers": int(analyzers)})})
     status = list(c.status)
     for name in require:
         status[c.index(name)] = "required"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
@@ -115,9 +116,7 @@ def _check_plans(settings: Settings, line: Line, findings: Findings) -> None:
                     f"name the plan that describes the {kind} part",
                 )
             elif joined and (name not in plans or plans[name].kind != kind):
-                fault(
-                    field, name, f"no plan of kind {kind} has this name", listed(fitting), "name such a plan"
-                )
+                fault(field, name, f"no plan of kind {kind} has this name", listed(fitting), "name such a plan")
             elif not joined and name is not None:
                 fault(field, name, f"a plan of kind {plan.kind} has no parts", None, "take it out")
         if plan.kind == "flask" and plan.samples_per_month is None:
@@ -147,9 +146,7 @@ def _check_plans(settings: Settings, line: Line, findings: Findings) -> None:
         if plan.kind != "flask_then_analyzer":
             for field in ("analyzer_after_months", "flasks_go_on"):
                 if field in plan.model_fields_set:
-                    fault(
-                        field, getattr(plan, field), "holds for flask_then_analyzer only", None, "take it out"
-                    )
+                    fault(field, getattr(plan, field), "holds for flask_then_analyzer only", None, "take it out")
 
 
 def _check_money(settings: Settings, line: Line, findings: Findings) -> None:
@@ -200,7 +197,7 @@ def _check_score(settings: Settings, line: Line, findings: Findings) -> None:
     for name in ValueFunctions.model_fields:
         points = getattr(score.values, name)
         xs = [x for x, _ in points]
-        if any(b <= a for a, b in zip(xs, xs[1:], strict=False)):
+        if any(b <= a for a, b in itertools.pairwise(xs)):
             findings.fault(
                 TOML,
                 line(("score", "values", name)),
@@ -330,9 +327,7 @@ def _or_nearest(word: str, known: Iterable[str], otherwise: str) -> str:
     return f"write '{lowered[near]}'" if near else otherwise
 
 
-def check_against_candidates(
-    settings: Settings, entries: Sequence[Entry], line: Line, findings: Findings
-) -> None:
+def check_against_candidates(settings: Settings, entries: Sequence[Entry], line: Line, findings: Findings) -> None:
     """Check plans and rules against the candidates, both ways."""
     _check_candidate_words(settings, entries, findings)
     status = {entry.row.id: entry.row.status for entry in entries}
@@ -410,8 +405,7 @@ def _members(rule: AtMost | AtLeast, entries: Sequence[Entry]) -> list[Entry]:
     return [
         entry
         for entry in entries
-        if (not rule.sites or entry.row.id in rule.sites)
-        and (rule.group is None or rule.group in entry.row.group)
+        if (not rule.sites or entry.row.id in rule.sites) and (rule.group is None or rule.group in entry.row.group)
     ]
 
 
@@ -452,11 +446,7 @@ def _check_contradictions(
                     f"only {len(free)} of them can be picked",
                     "lower count, or free a site",
                 )
-        if (
-            isinstance(rule, OnlyWith)
-            and status.get(rule.site) == "required"
-            and status.get(rule.needs) == "excluded"
-        ):
+        if isinstance(rule, OnlyWith) and status.get(rule.site) == "required" and status.get(rule.needs) == "excluded":
             fault(
                 "needs",
                 rule.needs,

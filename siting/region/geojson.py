@@ -206,9 +206,7 @@ def _nested(item: object, depth: int, kind: str) -> list:  # type: ignore[type-a
 
 def _position(item: list[object], kind: str) -> list[float]:
     if any(isinstance(part, list) for part in item):
-        raise _CoordinateError(
-            f"the coordinates are not those of a {kind}", "correct the brackets or the type"
-        )
+        raise _CoordinateError(f"the coordinates are not those of a {kind}", "correct the brackets or the type")
     if not item:
         raise _CoordinateError("is empty", "draw the geometry, or delete the feature")
     if len(item) < 2:
@@ -238,11 +236,7 @@ def _line(points: list[list[float]]) -> list[list[float]]:
 def _polygon(rings: list[list[list[float]]]) -> BaseGeometry:
     for ring in rings:
         if ring[0] != ring[-1]:
-            raise _CoordinateError(
-                "a ring of the polygon is not closed", "repeat its first position at its end"
-            )
+            raise _CoordinateError("a ring of the polygon is not closed", "repeat its first position at its end")
         if len(ring) < 4:
-            raise _CoordinateError(
-                "a ring of the polygon has fewer than 4 positions", "draw the polygon again"
-            )
+            raise _CoordinateError("a ring of the polygon has fewer than 4 positions", "draw the polygon again")
     return shapely.Polygon(rings[0], rings[1:])

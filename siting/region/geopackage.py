@@ -57,18 +57,14 @@ def read_geopackage(path: Path, name: str, findings: Findings) -> Document | Non
         )
         return None
     for text in dict.fromkeys(str(note.message) for note in noted):
-        findings.warn(
-            name, None, None, None, f"the GeoPackage is doubtful: {text.replace(str(path), name)[:200]}"
-        )
+        findings.warn(name, None, None, None, f"the GeoPackage is doubtful: {text.replace(str(path), name)[:200]}")
     return document
 
 
 def _document(path: Path, name: str, findings: Findings) -> Document | None:
     # An attribute table has no geometry type and is none of ours.
     layers = [str(layer) for layer, kind in pyogrio.list_layers(path) if kind is not None]
-    counts = {
-        layer: pyogrio.read_info(path, layer=layer, force_feature_count=True)["features"] for layer in layers
-    }
+    counts = {layer: pyogrio.read_info(path, layer=layer, force_feature_count=True)["features"] for layer in layers}
     filled = sorted(layer for layer, count in counts.items() if count)
     if len(filled) > 1:
         findings.fault(
@@ -95,8 +91,7 @@ def _document(path: Path, name: str, findings: Findings) -> Document | None:
     features = []
     for place, shape in enumerate(made):
         properties = {
-            column: _value(values[place], kind)
-            for column, kind, values in zip(columns, kinds, fields, strict=True)
+            column: _value(values[place], kind) for column, kind, values in zip(columns, kinds, fields, strict=True)
         }
         sound = sound_shape(shape, place + 1, name, findings)
         features.append(Feature(place + 1, properties, sound))

@@ -54,14 +54,11 @@ def read_layout(region: Region, given: str) -> GivenLayout:
                 None,
                 None,
                 "no such layout",
-                allowed=f"a name in the region's layouts folder (there: {known}), or a .csv, .json or "
-                ".geojson file",
+                allowed=f"a name in the region's layouts folder (there: {known}), or a .csv, .json or .geojson file",
                 mend="check the name",
             )
             findings.raise_if_any()
-        raw: Any = (
-            read_table(path, given, findings) if path.suffix == ".csv" else _json(path, given, findings)
-        )
+        raw: Any = read_table(path, given, findings) if path.suffix == ".csv" else _json(path, given, findings)
         rows = layout_rows(raw, region.settings, region.candidates.ids, findings) if raw is not None else ()
     findings.raise_if_any()
     if not rows:
@@ -83,9 +80,7 @@ def read_layout(region: Region, given: str) -> GivenLayout:
         )
     findings.raise_if_any()
     first = region.settings.first_year
-    filled = tuple(
-        row if row.start_year is not None else row.model_copy(update={"start_year": first}) for row in rows
-    )
+    filled = tuple(row if row.start_year is not None else row.model_copy(update={"start_year": first}) for row in rows)
     return GivenLayout(name, filled)
 
 
@@ -113,9 +108,7 @@ def _json(path: Path, name: str, findings: Findings) -> _Cells | None:
         if content.get("type") == "FeatureCollection":
             features = content.get("features")
             picks = (
-                [f.get("properties") for f in features if isinstance(f, dict)]
-                if isinstance(features, list)
-                else None
+                [f.get("properties") for f in features if isinstance(f, dict)] if isinstance(features, list) else None
             )
             picks = [p for p in picks if isinstance(p, dict) and p.get("plan")] if picks is not None else None
     if not isinstance(picks, list) or not all(isinstance(pick, dict) for pick in picks):

@@ -74,13 +74,11 @@ def plain(error: ErrorDetails, *, known: Iterable[str] = (), limits: str = "") -
         mend = f"the nearest known name is '{near}'" if near else "take it out, or check the spelling"
         return Plain("not a setting that is known here", None, listed(sorted(known), 30) or None, mend)
     if kind in _WRONG_TYPE:
-        problem, allowed = _WRONG_TYPE[kind]
-        mend = (
-            "give it without quotes" if isinstance(error.get("input"), str) and "number" in allowed else None
-        )
+        problem, wanted = _WRONG_TYPE[kind]
+        mend = "give it without quotes" if isinstance(error.get("input"), str) and "number" in wanted else None
         if isinstance(error.get("input"), str) and _is_decimal_comma(error["input"]):
             mend = f"write {error['input'].strip().replace(',', '.')} (a decimal point, no quotes)"
-        return Plain(problem, value, f"{allowed}{', ' + limits if limits else ''}", mend or f"give {allowed}")
+        return Plain(problem, value, f"{wanted}{', ' + limits if limits else ''}", mend or f"give {wanted}")
     if kind in _BOUND:
         key, words = _BOUND[kind]
         bound = f"{context[key]:g}" if isinstance(context[key], int | float) else str(context[key])
@@ -89,9 +87,7 @@ def plain(error: ErrorDetails, *, known: Iterable[str] = (), limits: str = "") -
         expected = str(context.get("expected") or context.get("expected_tags"))
         choices = [word.strip(" '") for word in expected.replace(" or ", ", ").split(",")]
         near = nearest(str(value), choices)
-        return Plain(
-            "not one of the known words", value, ", ".join(choices), f"write '{near}'" if near else None
-        )
+        return Plain("not one of the known words", value, ", ".join(choices), f"write '{near}'" if near else None)
     if kind == "union_tag_not_found":
         return Plain("`kind` is missing", None, None, "say which kind of rule it is")
     if kind == "string_pattern_mismatch":
@@ -106,11 +102,9 @@ def plain(error: ErrorDetails, *, known: Iterable[str] = (), limits: str = "") -
     if kind == "string_too_short":
         return Plain("empty", None, "at least one character", "fill it in")
     if kind in ("too_short", "too_long"):
-        bound = context.get("min_length", context.get("max_length"))
-        words = "at least" if kind == "too_short" else "at most"
-        return Plain(
-            f"has {context.get('actual_length')} entries", None, f"{words} {bound}", "check the list"
-        )
+        least = kind == "too_short"
+        allowed = f"at least {context.get('min_length')}" if least else f"at most {context.get('max_length')}"
+        return Plain(f"has {context.get('actual_length')} entries", None, allowed, "check the list")
     return Plain(str(error["msg"]).lower(), value, limits or None, None)
 
 

@@ -66,9 +66,7 @@ def read_region(folder: str | Path) -> Region:
     _unknown_files(path, findings)
     tracers = _tracer_names(settings, content)
     entries = candidate_files.read_entries(raws, tracers, findings)
-    derived_raw = (
-        read_table(path / DERIVED_FILE, DERIVED_FILE, findings) if (path / DERIVED_FILE).exists() else None
-    )
+    derived_raw = read_table(path / DERIVED_FILE, DERIVED_FILE, findings) if (path / DERIVED_FILE).exists() else None
     if derived_raw is not None:
         derived = check_rows(
             derived_raw, CandidateRow, findings, number_columns=candidate_files.number_columns(tracers)
@@ -88,9 +86,7 @@ def read_region(folder: str | Path) -> Region:
     ids = [entry.row.id for entry in entries]
     months = _monthly(tables.get("monthly.csv"), tracers, ids, findings)
     winds = _table(tables.get("winds.csv"), WindRow, ids, "site", findings)
-    sources = _table(
-        tables.get("sources.csv"), SourceRow, None, "", findings, _tracer_columns("sources", tracers)
-    )
+    sources = _table(tables.get("sources.csv"), SourceRow, None, "", findings, _tracer_columns("sources", tracers))
     legs = _table(tables.get("legs.csv"), LegRow, None, "", findings)
     if settings is not None:
         check_settings(settings, line, findings)
@@ -109,9 +105,7 @@ def read_region(folder: str | Path) -> Region:
         raw = read_table(file, name, findings)
         if raw is not None:
             tables[name] = raw
-            records[file.stem] = _table(
-                raw, RecordRow, None, "", findings, _tracer_columns("records", tracers)
-            )
+            records[file.stem] = _table(raw, RecordRow, None, "", findings, _tracer_columns("records", tracers))
             if file.stem not in ids:
                 findings.warn(name, None, None, file.stem, "no candidate has this id")
     findings.raise_if_any()
@@ -140,9 +134,7 @@ def read_region(folder: str | Path) -> Region:
     )
 
 
-def layout_rows(
-    raw: Raw, settings: Settings | None, ids: Sequence[str], findings: Findings
-) -> tuple[LayoutRow, ...]:
+def layout_rows(raw: Raw, settings: Settings | None, ids: Sequence[str], findings: Findings) -> tuple[LayoutRow, ...]:
     """Check the rows of a layout table against the region and return them in the order of ids."""
     checked = check_rows(raw, LayoutRow, findings)
     if settings is not None:
@@ -313,7 +305,9 @@ def _monthly(
     checked: Checked[MonthlyRow] = check_rows(
         raw, MonthlyRow, findings, number_columns=_tracer_columns("monthly", tracers)
     )
-    known, found, first = set(ids), {}, {}
+    known = set(ids)
+    found: dict[tuple[str, int], dict[str, float]] = {}
+    first: dict[tuple[str, int], int] = {}
     for place, row in zip(checked.index, checked.rows, strict=True):
         number = raw.numbers[place]
         if row.id not in known:
@@ -376,9 +370,7 @@ def _name_unused(settings: Settings, line: Line, findings: Findings) -> None:
 def _price_notes(entries: Sequence[candidate_files.Entry], findings: Findings) -> None:
     """Say where costs were not given, since they then count as 0."""
     for column in ("setup_cost", "annual_cost"):
-        bare = [
-            e.row.id for e in entries if column not in e.row.model_fields_set and e.row.status != "running"
-        ]
+        bare = [e.row.id for e in entries if column not in e.row.model_fields_set and e.row.status != "running"]
         if bare:
             findings.warn(
                 entries[0].file,

@@ -32,9 +32,7 @@ _MONTHS: dict[str, int] = {
 }
 _NAME = r"(?P<name>[^\W\d_]{3,10})\.?"
 _TIME = re.compile(r"(?:T|\s+)[0-9]{1,2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?(?:\s*[AaPp][Mm])?Z?$")
-_YEAR_FIRST = re.compile(
-    r"(?P<year>[0-9]{4})(?P<sep>[-/.])(?P<month>[0-9]{1,2})(?P=sep)(?P<day>[0-9]{1,2})\.?"
-)
+_YEAR_FIRST = re.compile(r"(?P<year>[0-9]{4})(?P<sep>[-/.])(?P<month>[0-9]{1,2})(?P=sep)(?P<day>[0-9]{1,2})\.?")
 _YEAR_LAST = re.compile(
     r"(?P<one>[0-9]{1,2})(?P<sep>[-/.])\s*(?P<two>[0-9]{1,2})(?P=sep)\s*(?P<year>[0-9]{4}|[0-9]{2})\.?"
 )
@@ -114,9 +112,7 @@ def _with_name(year: str | None, day: str, name: str, *, typed: bool) -> DateSee
     if len(day) == 4 or not 1 <= int(day) <= 31:
         return DateSeen(None, None, ())
     reading = _day(year, int(day), month)
-    return DateSeen(
-        (int(day), month), f"{int(day)}.{month}" if typed else None, (reading,) if reading else ()
-    )
+    return DateSeen((int(day), month), f"{int(day)}.{month}" if typed else None, (reading,) if reading else ())
 
 
 def _day(year: str | None, day: int, month: int) -> date | None:

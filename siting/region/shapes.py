@@ -35,9 +35,7 @@ class Document:
     crs: str | None
 
 
-def sound_shape(
-    shape: BaseGeometry | None, number: int, file: str, findings: Findings
-) -> BaseGeometry | None:
+def sound_shape(shape: BaseGeometry | None, number: int, file: str, findings: Findings) -> BaseGeometry | None:
     """Return a shape of an allowed kind that is finite, not empty and not broken; else note a fault."""
 
     def fault(problem: str, mend: str, value: str | None = None, allowed: str | None = None) -> None:
@@ -65,9 +63,7 @@ def sound_shape(
         reason = str(shapely.is_valid_reason(shape))
         what, _, where = reason.partition("[")
         place = f" at {where.rstrip(']').replace(' ', ', ')}" if where else ""
-        said = (
-            "crosses itself" if "intersection" in what.lower() else f"is not valid ({what.strip().lower()})"
-        )
+        said = "crosses itself" if "intersection" in what.lower() else f"is not valid ({what.strip().lower()})"
         fault(f"the polygon {said}{place}", "redraw the polygon, or repair it in a map program")
         return None
     return shape

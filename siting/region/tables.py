@@ -103,8 +103,7 @@ def _separator(text: str, declared: str | None, name: str, findings: Findings) -
                 row,
                 None,
                 f"sep={declared}",
-                f"its first line declares a {_NAMES[declared]} between the cells, the heading has a "
-                f"{_NAMES[other]}",
+                f"its first line declares a {_NAMES[declared]} between the cells, the heading has a {_NAMES[other]}",
                 mend=f"write sep={other} or delete that line",
             )
             return None
@@ -143,17 +142,13 @@ def _separators_in_heading(text: str) -> dict[str, int]:
     return counts
 
 
-def _records(
-    text: str, separator: str, name: str, findings: Findings
-) -> Iterator[tuple[int, tuple[str, ...]]]:
+def _records(text: str, separator: str, name: str, findings: Findings) -> Iterator[tuple[int, tuple[str, ...]]]:
     """Yield row number and trimmed cells of each row that is not wholly empty, from the heading on."""
     lines = list(io.StringIO(text, newline=""))
     start = row = 0
     begun = False
     while True:
-        reader = csv.reader(
-            islice(lines, start, None), delimiter=separator, strict=True, skipinitialspace=True
-        )
+        reader = csv.reader(islice(lines, start, None), delimiter=separator, strict=True, skipinitialspace=True)
         before = 0
         try:
             while True:
@@ -181,9 +176,7 @@ def _unread(error: csv.Error, several_lines: bool, name: str, row: int, findings
         problem = "text follows a closing quote"
     else:
         problem = f"the row cannot be read ({error})"
-    findings.fault(
-        name, row, None, None, problem, mend='close the quote; a quote inside a cell is written ""'
-    )
+    findings.fault(name, row, None, None, problem, mend='close the quote; a quote inside a cell is written ""')
 
 
 def _table(
@@ -268,9 +261,7 @@ def _too_many(cells: tuple[str, ...], extra: int, separator: str) -> tuple[str, 
     quote = f'put a cell that holds a {_NAMES[separator]} in double quotes ("...")'
     if separator == ",":
         pairs = [
-            (left, right)
-            for left, right in pairwise(cells)
-            if _WHOLE.fullmatch(left) and _DIGITS.fullmatch(right)
+            (left, right) for left, right in pairwise(cells) if _WHOLE.fullmatch(left) and _DIGITS.fullmatch(right)
         ]
         # each decimal comma makes one cell too many: fewer pairs than that cannot explain the row
         if len(pairs) >= extra:

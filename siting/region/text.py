@@ -48,9 +48,7 @@ def check_file(path: Path, name: str, findings: Findings) -> bool:
             findings.fault(name, None, None, None, "is a folder, not a file", mend="put a file in its place")
             return False
         if not path.exists():
-            findings.fault(
-                name, None, None, None, "there is no such file", mend="add it, or correct its name"
-            )
+            findings.fault(name, None, None, None, "there is no such file", mend="add it, or correct its name")
             return False
         if not path.is_file():
             findings.fault(name, None, None, None, "is not a plain file", mend="put a file in its place")

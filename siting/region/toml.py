@@ -47,9 +47,7 @@ def read_toml(path: Path, name: str, findings: Findings) -> tuple[dict[str, Any]
     return content, LineIndex(MappingProxyType(scan.lines))
 
 
-_PLACE = re.compile(
-    r"(?P<what>.*?) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.DOTALL
-)
+_PLACE = re.compile(r"(?P<what>.*?) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$", re.DOTALL)
 _MOST = 50
 
 
@@ -98,9 +96,7 @@ def _syntax(message: str, text: str, name: str, findings: Findings) -> int | Non
             # the next setting was swallowed by a bracket or a quote that is open: not its own fault
             reason = "a bracket or quotation marks opened here are not closed"
             mend = "close them: ] for a list, the same quotation marks for text"
-            findings.fault(
-                name, begins, None, _visible(lines[begins - 1]), f"is not valid TOML: {reason}", mend=mend
-            )
+            findings.fault(name, begins, None, _visible(lines[begins - 1]), f"is not valid TOML: {reason}", mend=mend)
             return None
         open_since = f", in the value that begins in line {begins}"
     if "unclosed array" in what.lower() and open_since:

@@ -28,15 +28,9 @@ class Cliques:
         self._nodes, begin = np.unique(exclusion.node[order], return_index=True)
         self._columns = np.split(exclusion.columns[order], begin[1:])
         self._place = {int(node): k for k, node in enumerate(self._nodes)}
-        best = (
-            np.array([promise[columns].max() for columns in self._columns])
-            if self._nodes.size
-            else np.empty(0)
-        )
+        best = np.array([promise[columns].max() for columns in self._columns]) if self._nodes.size else np.empty(0)
         # Rank of each place by promise, ties to the smaller place.
-        self._rank = dict(
-            zip(self._nodes[np.lexsort((self._nodes, -best))].tolist(), range(best.size), strict=True)
-        )
+        self._rank = dict(zip(self._nodes[np.lexsort((self._nodes, -best))].tolist(), range(best.size), strict=True))
 
     def near(self, nodes: Iterable[int]) -> list[Ints]:
         """Return the clashing places of each place, only those that have columns, sorted."""
@@ -75,9 +69,7 @@ class Cliques:
         """Return cliques among some columns that together imply every clash between them."""
         member = set(columns.tolist())
         nodes = [
-            int(n)
-            for n, own in zip(self._nodes, self._columns, strict=True)
-            if not member.isdisjoint(own.tolist())
+            int(n) for n, own in zip(self._nodes, self._columns, strict=True) if not member.isdisjoint(own.tolist())
         ]
         inside = np.array(nodes, dtype=np.int64)
         self.near(nodes)

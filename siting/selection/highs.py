@@ -96,9 +96,7 @@ class Solver:
         for kind in _CALLBACKS:
             self._h.startCallback(kind)
 
-    def _called(
-        self, kind: cb.HighsCallbackType, message: str, out: object, back: object, data: object
-    ) -> None:
+    def _called(self, kind: cb.HighsCallbackType, message: str, out: object, back: object, data: object) -> None:
         """Answer HiGHS: pass on what it found, and ask it to stop where the user wants that."""
         del message, data
         improving = kind in _CALLBACKS[2:]
@@ -142,9 +140,7 @@ class Solver:
             highspy.HighsModelStatus.kOptimal: "optimal",
             highspy.HighsModelStatus.kInfeasible: "infeasible",
         }.get(self._h.getModelStatus(), "stopped")
-        return LpResult(
-            status, np.array(solution.col_value, dtype=float), np.array(solution.row_dual, dtype=float)
-        )
+        return LpResult(status, np.array(solution.col_value, dtype=float), np.array(solution.row_dual, dtype=float))
 
     def make_integer(self, integer: Bools) -> None:
         """Make columns integer for `solve_mip`."""
@@ -193,9 +189,7 @@ class Solver:
 
     def _limit_time(self, seconds: float | None) -> None:
         # HiGHS counts its time from the first run of a model on.
-        self._h.setOptionValue(
-            "time_limit", INFINITY if seconds is None else self._h.getRunTime() + max(0.01, seconds)
-        )
+        self._h.setOptionValue("time_limit", INFINITY if seconds is None else self._h.getRunTime() + max(0.01, seconds))
 
 
 class Clock:

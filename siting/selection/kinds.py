@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Protocol
 
 import numpy as np
@@ -87,9 +88,7 @@ def _members(planning: Planning, rule: AtMost | AtLeast) -> Bools:
 
 
 def _subject(rule: AtMost | AtLeast) -> str:
-    what = {"analyzer": "sites with an analyzer", "flask": "sites with flasks", None: "sites"}[
-        rule.instrument
-    ]
+    what = {"analyzer": "sites with an analyzer", "flask": "sites with flasks", None: "sites"}[rule.instrument]
     if rule.group is not None:
         what += f" of group '{rule.group}'"
     if rule.sites:
@@ -137,8 +136,7 @@ class OnlyWithKind:
     def demands(self, planning: Planning) -> list[Demand]:
         """One demand for each rule."""
         return [
-            Demand(label, f"{rule.site} only with {rule.needs}", rule)
-            for label, rule in written(planning, OnlyWith)
+            Demand(label, f"{rule.site} only with {rule.needs}", rule) for label, rule in written(planning, OnlyWith)
         ]
 
     def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
@@ -181,9 +179,7 @@ class BandKind:
                         if (rule.instrument)
                         else ""
                     )
-                    found.append(
-                        Demand(name, f"at least {rule.count:g} sites{what} in band '{band.id}'", (rule, b))
-                    )
+                    found.append(Demand(name, f"at least {rule.count:g} sites{what} in band '{band.id}'", (rule, b)))
         return found
 
     def _thousandths(self, planning: Planning, demand: Demand) -> tuple[Ints, int]:
@@ -199,9 +195,7 @@ class BandKind:
         d = planning.deployments
         new = ~planning.runs(rule.instrument)[d.candidate]
         columns = np.flatnonzero(planning.has(rule.instrument) & (share[d.candidate] > 0) & new)
-        builder.add_row(
-            demand.label, columns, share[d.candidate[columns]], lower=round(1000 * rule.count) - running
-        )
+        builder.add_row(demand.label, columns, share[d.candidate[columns]], lower=round(1000 * rule.count) - running)
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Add up the shares."""
@@ -223,9 +217,7 @@ class SpacingKind:
         found = []
         for label, rule in written(planning, Spacing):
             kinds = (rule.instrument,) if rule.instrument else INSTRUMENTS
-            name = (
-                f"sites with the same kind of instrument ({' or '.join(kinds)}) at least {rule.km:g} km apart"
-            )
+            name = f"sites with the same kind of instrument ({' or '.join(kinds)}) at least {rule.km:g} km apart"
             found.append(Demand(label, name, (rule.km, kinds)))
         return found
 
@@ -246,9 +238,7 @@ class SpacingKind:
                 builder.add_row(demand.label, [int(column)], [1], upper=0)
             free = np.setdiff1d(columns, shut)
             builder.add_exclusions(
-                Exclusions(
-                    demand.label, free, d.candidate[free], lambda nodes, km=km: neighbours.within(nodes, km)
-                )
+                Exclusions(demand.label, free, d.candidate[free], partial(neighbours.within, km=km))
             )
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
@@ -278,11 +268,7 @@ class ComparisonKind:
         for label, rule in written(planning, Comparison):
             km = planning.region.settings.pair_km if rule.km is None else rule.km
             where = f"within {km:g} km" if km else "at the same site"
-            count = (
-                "every analyzer site has"
-                if rule.count == "all"
-                else f"at least {rule.count} analyzer sites have"
-            )
+            count = "every analyzer site has" if rule.count == "all" else f"at least {rule.count} analyzer sites have"
             found.append(Demand(label, f"{count} flasks {where}", (rule.count, km)))
         return found
 
@@ -322,9 +308,7 @@ class ComparisonKind:
             pair = builder.add_column(f"{demand.label}: pair at {planning.region.candidates.ids[site]}")
             pairs.append(pair)
             if not standing[site]:
-                builder.add_row(
-                    "", np.append(here, pair), np.append(-np.ones(here.size, dtype=np.int64), 1), upper=0
-                )
+                builder.add_row("", np.append(here, pair), np.append(-np.ones(here.size, dtype=np.int64), 1), upper=0)
             if not served:
                 builder.add_row(
                     "", np.append(flasks, pair), np.append(-np.ones(flasks.size, dtype=np.int64), 1), upper=0
@@ -358,8 +342,7 @@ class AtMostSitesKind:
     def demands(self, planning: Planning) -> list[Demand]:
         """One demand for each rule."""
         return [
-            Demand(label, f"at most {rule.count} new sites", rule)
-            for label, rule in written(planning, AtMostSites)
+            Demand(label, f"at most {rule.count} new sites", rule) for label, rule in written(planning, AtMostSites)
         ]
 
     def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:

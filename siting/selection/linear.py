@@ -107,12 +107,8 @@ class LinearEngine:
         matrix, low, high = self._all_rows()
         lam = result.duals if result.duals.size == matrix.shape[0] else np.zeros(matrix.shape[0])
         # In the sense "maximise" a positive multiplier belongs to an upper limit, a negative to a lower one.
-        lam = np.where((lam > 0.0) & (high < INFINITY), lam, 0.0) + np.where(
-            (lam < 0.0) & (low > -INFINITY), lam, 0.0
-        )
-        limits = np.where(
-            lam > 0.0, np.where(high < INFINITY, high, 0.0), np.where(low > -INFINITY, low, 0.0)
-        )
+        lam = np.where((lam > 0.0) & (high < INFINITY), lam, 0.0) + np.where((lam < 0.0) & (low > -INFINITY), lam, 0.0)
+        limits = np.where(lam > 0.0, np.where(high < INFINITY, high, 0.0), np.where(low > -INFINITY, low, 0.0))
         reduced = self.gain - matrix.T @ lam
         best = np.maximum(reduced * program.lower, reduced * program.upper)
         bound = float(lam @ limits + best.sum())
@@ -132,9 +128,7 @@ class LinearEngine:
             np.concatenate([self._row_upper, np.ones(count)]),
         )
 
-    def _solver(
-        self, matrix: sp.csr_array, low: Floats, high: Floats, gain: Floats, columns: Ints | slice
-    ) -> Solver:
+    def _solver(self, matrix: sp.csr_array, low: Floats, high: Floats, gain: Floats, columns: Ints | slice) -> Solver:
         return Solver(
             gain,
             self.program.lower[columns],
@@ -349,9 +343,7 @@ class LinearEngine:
 
     def _cut_off(self, point: Floats) -> tuple[Ints, Floats, float, float]:
         """Return the row that forbids exactly this choice of the binary columns."""
-        binary = np.flatnonzero(
-            self.program.integer & (self.program.lower == 0.0) & (self.program.upper == 1.0)
-        )
+        binary = np.flatnonzero(self.program.integer & (self.program.lower == 0.0) & (self.program.upper == 1.0))
         ones = point[binary] > 0.5
         return binary, np.where(ones, -1.0, 1.0), 1.0 - float(ones.sum()), INFINITY
 

@@ -235,7 +235,9 @@ class Objective(Protocol):
     A linear objective is a `LinearObjective`; a convex one only has these two.
     """
 
-    name: str
+    @property
+    def name(self) -> str:
+        """What is made best, in a word."""
 
     def value(self, y: Floats) -> float:
         """Return the value at y."""

@@ -63,10 +63,6 @@ def demands(planning: Planning, kinds: Mapping[str, RuleKind] = RULE_KINDS) -> t
     return tuple(demand for kind in kinds.values() for demand in kind.demands(planning))
 
 
-def judge(
-    planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS
-) -> tuple[Judgement, ...]:
+def judge(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS) -> tuple[Judgement, ...]:
     """Judge picked deployments (k,) by every rule, without rows or solver."""
-    return tuple(
-        kind.judge(planning, picked, demand) for kind in kinds.values() for demand in kind.demands(planning)
-    )
+    return tuple(kind.judge(planning, picked, demand) for kind in kinds.values() for demand in kind.demands(planning))

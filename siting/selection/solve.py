@@ -35,9 +35,7 @@ def solve(
     """
     limits = limits or Limits()
     if not isinstance(objective, LinearObjective):
-        raise TypeError(
-            f"objective '{objective.name}' is not linear; only linear objectives are solved so far"
-        )
+        raise TypeError(f"objective '{objective.name}' is not linear; only linear objectives are solved so far")
     selection = LinearEngine(program, objective, limits, progress).search(start)
     if selection.ended is Ended.INFEASIBLE:
         selection = replace(selection, clash=clashing_rules(program, limits))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,10 +32,7 @@ def purchase_cents(planning: Planning) -> list[int]:
         return []
     budget = settings.budget
     rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
-    return [
-        cents(settings.stock.buy_price * rate * (1.0 + budget.price_growth) ** y)
-        for y in range(settings.years)
-    ]
+    return [cents(settings.stock.buy_price * rate * (1.0 + budget.price_growth) ** y) for y in range(settings.years)]
 
 
 def bought_by_year(planning: Planning, picked: Ints) -> list[int]:
@@ -99,7 +97,7 @@ class OneEachKind:
         del demand
         candidate = planning.deployments.candidate
         edges = np.flatnonzero(np.diff(candidate, prepend=-1, append=-1))
-        for begin, end in zip(edges, edges[1:], strict=False):
+        for begin, end in itertools.pairwise(edges):
             if end - begin > 1:
                 builder.add_row("", np.arange(begin, end), np.ones(end - begin, dtype=np.int64), upper=1)
 
@@ -119,14 +117,10 @@ class BudgetKind:
         settings = planning.region.settings
         budget, currency = settings.budget, settings.currency
         total = cents(budget.total)
-        found = [
-            Demand("budget.total", f"at most {money(total)} {currency} in all", (total, 0, settings.years))
-        ]
+        found = [Demand("budget.total", f"at most {money(total)} {currency} in all", (total, 0, settings.years))]
         if budget.per_year is None:
             return found
-        yearly = (
-            budget.per_year if isinstance(budget.per_year, tuple) else (budget.per_year,) * settings.years
-        )
+        yearly = budget.per_year if isinstance(budget.per_year, tuple) else (budget.per_year,) * settings.years
         limits = [cents(amount) for amount in yearly]
         for y in range(settings.years):
             year = settings.first_year + y
@@ -201,9 +195,7 @@ class AnalyzersKind:
         used = int(planning.deployments.analyzers[picked].sum(axis=0).max(initial=0))
         bought = sum(bought_by_year(planning, picked))
         allowed = stock.buy_most if stock.buy_price is not None else 0
-        return verdict(
-            demand, bought <= allowed, f"{used}" + (f", {bought} of them to be bought" if bought else "")
-        )
+        return verdict(demand, bought <= allowed, f"{used}" + (f", {bought} of them to be bought" if bought else ""))
 
 
 @dataclass(frozen=True)
@@ -225,11 +217,7 @@ class YearlyUseKind:
         limit = self._limit(planning)
         if limit is None:
             return []
-        words = (
-            "flasks in circulation at the peak"
-            if self.label == "stock.flasks"
-            else "samples a year to analyse"
-        )
+        words = "flasks in circulation at the peak" if self.label == "stock.flasks" else "samples a year to analyse"
         return [Demand(self.label, f"at most {limit} {words}", limit)]
 
     def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
@@ -304,9 +292,7 @@ class OfferedKind:
             return []
         ids, plans = region.candidates.ids, region.settings.plans
         return [
-            int(k)
-            for k in columns
-            if {(ids[d.candidate[k]], ""), (ids[d.candidate[k]], plans[d.plan[k]].id)} & barred
+            int(k) for k in columns if {(ids[d.candidate[k]], ""), (ids[d.candidate[k]], plans[d.plan[k]].id)} & barred
         ]
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
@@ -316,11 +302,7 @@ class OfferedKind:
         for k in self._unfit(planning, picked):
             candidate, plan = region.candidates.ids[d.candidate[k]], region.settings.plans[d.plan[k]].id
             reasons = sorted(
-                {
-                    left.reason
-                    for left in d.left_out
-                    if left.candidate == candidate and left.plan in ("", plan)
-                }
+                {left.reason for left in d.left_out if left.candidate == candidate and left.plan in ("", plan)}
             )
             words.append(f"{candidate}: {'; '.join(reasons)}")
         return verdict(demand, not words, "none" if not words else "; ".join(words))

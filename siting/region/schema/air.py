@@ -19,9 +19,7 @@ from siting.region.schema.common import (
 class Parts(Vocabulary):
     """One number each for level, growth and season."""
 
-    level: NotNegative | None = described(
-        None, about="For the level.", unit="unit of the tracer", later="record"
-    )
+    level: NotNegative | None = described(None, about="For the level.", unit="unit of the tracer", later="record")
     growth: NotNegative | None = described(
         None, about="For the growth.", unit="unit of the tracer a year", later="record"
     )
@@ -46,27 +44,21 @@ class LevelPoint(Vocabulary):
     """The yearly mean that is expected at one latitude."""
 
     lat: Latitude = described(about="Latitude.", unit="degrees north", later="record")
-    value: float = described(
-        about="Yearly mean, against any common zero.", unit="unit of the tracer", later="record"
-    )
+    value: float = described(about="Yearly mean, against any common zero.", unit="unit of the tracer", later="record")
 
 
 class Tracer(Vocabulary):
     """A trace gas: unit, scale, and what is expected of its variability."""
 
     name: Name = described(about="Name of the gas.", shown='"CH4"')
-    unit: Literal["ppm", "ppb", "ppt"] = described(
-        about="Unit of all its mole fractions (dry air).", shown='"ppb"'
-    )
+    unit: Literal["ppm", "ppb", "ppt"] = described(about="Unit of all its mole fractions (dry air).", shown='"ppb"')
     scale: Text = described(about="Calibration scale of its mole fractions.", shown='"our own scale"')
     storage_days: Positive | None = described(
         None, about="Days that a sample keeps in a flask.", unit="days", later="supply"
     )
     growth: float | None = described(None, about="Expected growth.", unit="unit a year", later="record")
     season: tuple[SeasonPoint, ...] = described((), about="Expected season by latitude.", later="record")
-    gradient: tuple[LevelPoint, ...] = described(
-        (), about="Expected yearly mean by latitude.", later="record"
-    )
+    gradient: tuple[LevelPoint, ...] = described((), about="Expected yearly mean by latitude.", later="record")
     synoptic_sd: NotNegative | None = described(
         None,
         about="Variability from day to day of background air.",
@@ -82,9 +74,7 @@ class Tracer(Vocabulary):
     slow_phi: float | None = described(
         None, about="Autocorrelation of it from one month to the next.", ge=0.0, lt=1.0, later="record"
     )
-    spell_days: Positive = described(
-        4.0, about="Length of a spell of clean air.", unit="days", why="assumed", le=31.0
-    )
+    spell_days: Positive = described(4.0, about="Length of a spell of clean air.", unit="days", why="assumed", le=31.0)
     episode_days: Positive | None = described(
         None, about="Length of an episode of contamination.", unit="days", later="record"
     )
@@ -126,12 +116,8 @@ class Tracer(Vocabulary):
     representation_sd: Parts = described(
         Parts(), about="What a site does not share with the background around it.", later="record"
     )
-    cell_sd: Parts = described(
-        Parts(), about="What a cell of 800 km does not share with the field.", later="record"
-    )
-    beyond_degree_sd: Parts = described(
-        Parts(), about="Variance of the field beyond the modes.", later="record"
-    )
+    cell_sd: Parts = described(Parts(), about="What a cell of 800 km does not share with the field.", later="record")
+    beyond_degree_sd: Parts = described(Parts(), about="Variance of the field beyond the modes.", later="record")
     source_sd: Parts = described(Parts(), about="Strength of the sources behind the field.", later="record")
 
 
@@ -208,12 +194,8 @@ class Geography(Vocabulary):
     source_reach_km: Positive = described(
         50.0, about="Reach of a listed source.", unit="km", why="assumed", later="geography"
     )
-    mixing_height_m: Positive = described(
-        800.0, about="Mixing height.", unit="m", why="assumed", later="geography"
-    )
-    land_steadiness: Share = described(
-        0.5, about="Steadiness of the wind over land.", why="assumed", later="geography"
-    )
+    mixing_height_m: Positive = described(800.0, about="Mixing height.", unit="m", why="assumed", later="geography")
+    land_steadiness: Share = described(0.5, about="Steadiness of the wind over land.", why="assumed", later="geography")
     sectors: int = described(16, about="Wind sectors.", ge=4, le=72, later="geography")
 
 
@@ -221,17 +203,11 @@ class Stress(Vocabulary):
     """What many futures are drawn from."""
 
     futures: int = described(200, about="Number of futures.", ge=1, le=100_000, later="judging")
-    yearly_failure: Share = described(
-        0.1, about="Chance a year that a station fails.", why="assumed", later="judging"
-    )
+    yearly_failure: Share = described(0.1, about="Chance a year that a station fails.", why="assumed", later="judging")
     repair_months: Positive = described(4.0, about="Months to repair.", why="assumed", later="judging")
     lost_shipments: Share = described(0.02, about="Share of shipments lost.", why="assumed", later="judging")
     late_start_months: NotNegative = described(
         3.0, about="Delay of a start, one standard deviation.", why="assumed", later="judging"
     )
-    price_sd: NotNegative = described(
-        0.1, about="Spread of all prices, as a share.", why="assumed", later="judging"
-    )
-    noise_factor: Positive = described(
-        1.5, about="How much noisier air may be.", why="assumed", later="judging"
-    )
+    price_sd: NotNegative = described(0.1, about="Spread of all prices, as a share.", why="assumed", later="judging")
+    noise_factor: Positive = described(1.5, about="How much noisier air may be.", why="assumed", later="judging")

@@ -35,7 +35,7 @@ def described(
     and checked but changes no answer yet, and `shown` is a sample for the template. `limits` go to
     pydantic (`ge`, `le`, `gt`, `lt`, `min_length`, `max_length`).
     """
-    extra = {"unit": unit, "why": why, "later": later, "shown": shown}
+    extra: dict[str, Any] = {"unit": unit, "why": why, "later": later, "shown": shown}
     return Field(default, description=about, json_schema_extra=extra, **limits)
 
 

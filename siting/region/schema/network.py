@@ -33,9 +33,7 @@ class Plan(Vocabulary):
         about="What stands at the site; `both` and `flask_then_analyzer` join two other plans.",
         shown='"flask"',
     )
-    gases: tuple[Name, ...] = described(
-        (), about="Tracers that this plan measures; empty: all of the region."
-    )
+    gases: tuple[Name, ...] = described((), about="Tracers that this plan measures; empty: all of the region.")
     instrument: str = described("", about="Name of the instrument, for tables.")
     method: Name | None = described(
         None,
@@ -96,8 +94,7 @@ class Plan(Vocabulary):
     )
     needs_power: bool | None = described(
         None,
-        about="Needs mains, generator or solar power; not offered where `power` is none. "
-        "Empty: yes with an analyzer.",
+        about="Needs mains, generator or solar power; not offered where `power` is none. Empty: yes with an analyzer.",
     )
     needs_staff: bool = described(False, about="Needs people at the site; not offered where `staffed` is no.")
     platforms: tuple[Literal["fixed", "ship", "drifting", "moored"], ...] = described(
@@ -142,9 +139,7 @@ class Method(Vocabulary):
 class Budget(Vocabulary):
     """The grant and the rates that turn a price into a cost."""
 
-    total: Positive = described(
-        about="All that may be spent in the window.", unit="currency", shown="1000000"
-    )
+    total: Positive = described(about="All that may be spent in the window.", unit="currency", shown="1000000")
     per_year: Positive | tuple[NotNegative, ...] | None = described(
         None,
         about="Limit of each year: one number for all, or a list with one number a year.",
@@ -154,9 +149,7 @@ class Budget(Vocabulary):
         True, about="Money that a year leaves may be spent later; false: each year stands alone."
     )
     contingency: NotNegative = described(0.0, about="Reserve on every direct cost, as a share.", le=2.0)
-    overhead: NotNegative = described(
-        0.0, about="Overhead on direct cost and contingency, as a share.", le=3.0
-    )
+    overhead: NotNegative = described(0.0, about="Overhead on direct cost and contingency, as a share.", le=3.0)
     price_growth: float = described(
         0.0, about="Yearly growth of prices, as a share, from the first year on.", ge=-0.5, le=1.0
     )
@@ -167,9 +160,7 @@ class Stock(Vocabulary):
     """What is at hand before anything is bought."""
 
     analyzers: int = described(0, about="Continuous analyzers at hand.", ge=0, le=10000)
-    spare_analyzers: int = described(
-        0, about="Analyzers that stay at home as reference and spare.", ge=0, le=10000
-    )
+    spare_analyzers: int = described(0, about="Analyzers that stay at home as reference and spare.", ge=0, le=10000)
     buy_price: Positive | None = described(
         None, about="Price of one more analyzer; empty: none can be bought.", unit="currency"
     )
@@ -254,9 +245,7 @@ class Score(Vocabulary):
         why="assumed",
         le=1e6,
     )
-    counts_from: Share = described(
-        0.2, about="Mean exposure from which a site counts for coverage.", why="assumed"
-    )
+    counts_from: Share = described(0.2, about="Mean exposure from which a site counts for coverage.", why="assumed")
 
 
 class Supply(Vocabulary):

@@ -52,9 +52,7 @@ def page() -> str:
         lines += _field_table(model)
         if model is tables.CandidateRow:
             lines += [
-                "Spread for many futures: "
-                + ", ".join(f"`{c}_low`, `{c}_high`" for c in tables.SPREAD_COLUMNS)
-                + ".",
+                "Spread for many futures: " + ", ".join(f"`{c}_low`, `{c}_high`" for c in tables.SPREAD_COLUMNS) + ".",
                 "",
                 "A second tracer has its own columns with a point and its name behind: "
                 + ", ".join(f"`{c}.NAME` ({file})" for file, c in tables.TRACER_COLUMNS.items())
@@ -64,18 +62,14 @@ def page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _settings_section(
-    path: str, model: type[Vocabulary], lines: list[str], done: set[type[Vocabulary]]
-) -> None:
+def _settings_section(path: str, model: type[Vocabulary], lines: list[str], done: set[type[Vocabulary]]) -> None:
     if model in done:
         return
     done.add(model)
     if path:
         lines += [f"### `{path}`", "", _doc(model), ""]
     inner = {
-        name: next(models_in(info.annotation), None)
-        for name, info in model.model_fields.items()
-        if name != "rules"
+        name: next(models_in(info.annotation), None) for name, info in model.model_fields.items() if name != "rules"
     }
     lines += _field_table(model, skip=tuple(n for n, m in inner.items() if m is not None and not path))
     for name, below in inner.items():
@@ -109,9 +103,7 @@ def _field_table(model: type[Vocabulary], skip: tuple[str, ...] = ()) -> list[st
         about = (info.description or "") + (" *Later.*" if extra.get("later") else "")
         default = default_words(info) + (f" ({extra['why']})" if extra.get("why") else "")
         lines.append(
-            f"| `{column}` | {about} | {allowed} | {extra.get('unit', '')} | {default} |".replace(
-                "|  |", "| |"
-            )
+            f"| `{column}` | {about} | {allowed} | {extra.get('unit', '')} | {default} |".replace("|  |", "| |")
         )
     return [*lines, ""]
 

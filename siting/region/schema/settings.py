@@ -40,9 +40,7 @@ class Settings(Vocabulary):
     stock: Stock = described(Stock(), about="Analyzers and flasks at hand.")
     laboratory: Laboratory = described(Laboratory(), about="The laboratory at home.")
     supply: Supply = described(Supply(), about="How flasks and cylinders travel.")
-    tracers: tuple[Tracer, ...] = described(
-        about="The gases; the first one leads.", min_length=1, max_length=20
-    )
+    tracers: tuple[Tracer, ...] = described(about="The gases; the first one leads.", min_length=1, max_length=20)
     plans: tuple[Plan, ...] = described(about="The sampling plans.", min_length=1, max_length=50)
     methods: tuple[Method, ...] = described((), about="Laboratory and instrument chains.")
     bands: tuple[Band, ...] = described(

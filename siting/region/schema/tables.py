@@ -40,9 +40,7 @@ class CandidateRow(Vocabulary):
     name: CellText | None = described(None, about="Name as maps show it; empty: the id.")
     lat: Number | None = described(None, about="Latitude, south negative.", unit="degrees north")
     lon: Number | None = described(None, about="Longitude, west negative or 0-360.", unit="degrees east")
-    elevation_m: Number = described(
-        0.0, about="Height of the ground above the sea.", unit="m", ge=-450.0, le=9000.0
-    )
+    elevation_m: Number = described(0.0, about="Height of the ground above the sea.", unit="m", ge=-450.0, le=9000.0)
     intake_m: Number = described(
         10.0, about="Height of the intake above ground.", unit="m", why="assumed", ge=0.0, le=1000.0
     )
@@ -77,9 +75,7 @@ class CandidateRow(Vocabulary):
         ge=0.0,
         le=1.0,
     )
-    data_return: Number = described(
-        0.9, about="Share of planned data that come home.", why="assumed", ge=0.0, le=1.0
-    )
+    data_return: Number = described(0.9, about="Share of planned data that come home.", why="assumed", ge=0.0, le=1.0)
     open_months: Months = described(
         frozenset(range(1, 13)),
         about="Months in which it can be worked, as Nov-Feb or 11-2; a ship: its season.",
@@ -102,9 +98,7 @@ class CandidateRow(Vocabulary):
     power: Power = described("mains", about="mains, generator, solar or none.", why="assumed")
     staffed: Flag = described(True, about="Are people at the place: yes or no.", why="assumed")
     host: CellText | None = described(None, about="Who looks after it.")
-    host_strength: Number = described(
-        0.5, about="How much the host can carry, 0 to 1.", why="assumed", ge=0.0, le=1.0
-    )
+    host_strength: Number = described(0.5, about="How much the host can carry, 0 to 1.", why="assumed", ge=0.0, le=1.0)
     group: Words = described((), about="One or more group names, for rules.")
     setup_cost: Number = described(0.0, about="Cost of opening the place.", unit="currency", ge=0.0, le=1e12)
     annual_cost: Number = described(
@@ -144,9 +138,7 @@ class SourceRow(Vocabulary):
     id: Identifier = described(about="Short unique name.", later="geography")
     lat: Number = described(about="Latitude.", unit="degrees north", ge=-90.0, le=90.0, later="geography")
     lon: Number = described(about="Longitude.", unit="degrees east", ge=-180.0, le=360.0, later="geography")
-    height_m: Number = described(
-        0.0, about="Height of release.", unit="m", ge=0.0, le=2000.0, later="geography"
-    )
+    height_m: Number = described(0.0, about="Height of release.", unit="m", ge=0.0, le=2000.0, later="geography")
     strength: Number = described(about="Emission.", unit="kg/s", ge=0.0, later="geography")
 
 
@@ -168,9 +160,7 @@ class LegRow(Vocabulary):
     fixed_cost_a_year: Number = described(
         0.0, about="Cost of having the leg at all.", unit="currency a year", ge=0.0, later="supply"
     )
-    capacity_in_boxes: Number | None = described(
-        None, about="Boxes one departure carries.", ge=0.0, later="supply"
-    )
+    capacity_in_boxes: Number | None = described(None, about="Boxes one departure carries.", ge=0.0, later="supply")
     voyage: Identifier | None = described(None, about="Voyage that this leg is a part of.", later="supply")
 
 
