@@ -121,9 +121,13 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
     settings, n = region.settings, len(region.candidates)
     plans = sorted(range(len(settings.plans)), key=lambda p: settings.plans[p].id)
     offered, left_out = _offers(region)
-    for c, p in forced:
+    reasons = {(left.candidate, left.plan) for left in left_out}
+    for c, p in sorted(forced):
+        candidate, plan = region.candidates.ids[c], settings.plans[p].id
+        if not offered[c, p] and reasons.isdisjoint({(candidate, ""), (candidate, plan)}):
+            left_out.append(LeftOut(candidate, plan, "is not among the plans offered here"))
         offered[c, p] = True
-    years = np.arange(settings.years)
+    years = np.arange(_start_years(settings))
     ci, pi, yi = (a.ravel() for a in np.meshgrid(np.arange(n), np.array(plans), years, indexing="ij"))
     keep = offered[ci, pi]
     first = _first_months(region)[ci, yi]
@@ -176,6 +180,13 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
         laboratory=read_only(laboratory),
         left_out=tuple(sorted(left_out)),
     )
+
+
+def _start_years(settings: Settings) -> int:
+    """Return in how many years of the window, from the first on, a site may open."""
+    if settings.last_start_year is None:
+        return settings.years
+    return min(settings.years, settings.last_start_year - settings.first_year + 1)
 
 
 def _offers(region: Region) -> tuple[Bools, list[LeftOut]]:
@@ -383,7 +394,8 @@ def whole_cents(amounts: Floats) -> NDArray[np.int64]:
     first kind).
     """
     exact = np.round(amounts * 100.0, 6)
-    total = np.floor(exact.sum(axis=2) + 0.5).astype(np.int64)
+    # The sum is cleared of float noise after adding, so that three thirds of a cent are a whole one.
+    total = np.floor(np.round(amounts.sum(axis=2) * 100.0, 6) + 0.5).astype(np.int64)
     base = np.floor(exact).astype(np.int64)
     missing = total - base.sum(axis=2)
     rank = np.argsort(np.argsort(-(exact - base), axis=2, kind="stable"), axis=2, kind="stable")

@@ -319,6 +319,8 @@ def test_no_edge_along_a_pole_leaves_its_way_open():
     ((shell, _),) = cut_polygon([(20, 70), (110, 70), (-160, 70), (-70, 70)])
     # Half a turn can be read either way; a quarter cannot.
     assert np.abs(np.diff(shell[:, 0])).max() == 90
+    ((band, _),) = cut_polygon([(-180, 30), (0, 30), (180, 30), (180, 60), (0, 60), (-180, 60)])
+    assert np.abs(np.diff(band[:, 0])).max() == 90
 
 
 def test_a_polar_ring_that_wanders_back_across_180_keeps_its_tongue():

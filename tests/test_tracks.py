@@ -144,6 +144,15 @@ def test_a_small_area_is_its_middle():
     assert_allclose([found.lon[0], found.lat[0]], [10.1, 50.05], atol=1e-3)
 
 
+def test_a_small_bent_area_has_its_position_inside():
+    # A narrow angle, whose middle lies outside it.
+    bent = Polygon([(0, 0), (0.5, 0), (0.5, 0.02), (0.02, 0.02), (0.02, 0.5), (0, 0.5)])
+    assert not bent.contains(bent.centroid)
+    found = positions(bent)
+    assert found.weight.tolist() == [1]
+    assert bent.contains(Point(found.lon[0], found.lat[0]))
+
+
 def test_a_small_area_across_180_is_its_middle_too():
     for polygon in (
         box(179.9, 0, 180.3, 0.1),

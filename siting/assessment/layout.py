@@ -21,18 +21,25 @@ from siting.selection.score import LayoutScore, layout_score
 class Pick:
     """One picked deployment: where, what, from when, and each part of its score.
 
-    `first_month` is a calendar month as (year, month); `parts` holds (name, attribute, value 0-1) for
-    the five parts; `samples` accepted samples in an open month; `flasks` in circulation at the peak.
+    `lat` and `lon` are the place, for a track or area its middle, `south` and `north` how far it
+    reaches (all degrees WGS 84). `first_month` is a calendar month as (year, month); `left` the share of
+    the window that is left from then on; `worth` = left x (score - worth_from); `parts` holds (name,
+    attribute, value 0-1) for the five parts; `samples` accepted samples in an open month;
+    `cost_by_year` hundredths of the currency; `flasks` in circulation at the peak; `laboratory` samples
+    in the busiest year.
     """
 
     id: str
     name: str
     plan: str
     kind: str
+    platform: str
     start_year: int
     first_month: tuple[int, int]
     lat: float
     lon: float
+    south: float
+    north: float
     score: float
     worth: float
     left: float
@@ -75,15 +82,19 @@ def _pick(planning: Planning, k: int) -> Pick:
     d, region = planning.deployments, planning.region
     c, i, plan = region.candidates, int(d.candidate[k]), region.settings.plans[d.plan[k]]
     year, month = divmod(int(d.first_month[k]), 12)
+    lat = planning.places.lat[planning.places.owner == i]
     return Pick(
         id=c.ids[i],
         name=c.names[i],
         plan=plan.id,
         kind=plan.kind,
+        platform=c.platform[i],
         start_year=int(d.start_year[k]),
         first_month=(region.settings.first_year + year, month + 1),
         lat=float(c.lat[i]),
         lon=float(c.lon[i]),
+        south=float(lat.min()),
+        north=float(lat.max()),
         score=float(d.score[k]),
         worth=float(d.worth[k]),
         left=float(d.left[k]),

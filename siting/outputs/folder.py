@@ -11,6 +11,33 @@ import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
+MARK = "layout.json"
+"""The file that makes a folder a result of ours."""
+
+RESULT_NAMES = frozenset(
+    {
+        MARK,
+        "bands.geojson",
+        "candidates.geojson",
+        "cautions.txt",
+        "costs.csv",
+        "coverage.csv",
+        "figures",
+        "map.svg",
+        "network.geojson",
+        "report.html",
+        "run.log",
+        "schedule.csv",
+        "sites.csv",
+        "supply.geojson",
+        "targets.csv",
+        "why.csv",
+    }
+)
+"""What a result folder may hold; anything else belongs to somebody and is never deleted."""
+
+_DROPPINGS = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
+
 
 class FolderError(Exception):
     """The result folder cannot be written; the message says why and what to do."""
@@ -19,24 +46,58 @@ class FolderError(Exception):
 def write_folder(target: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:
     """Write files (relative names with `/`) as the whole content of `target`; return their paths in order.
 
-    Raises `FolderError` if the folder cannot be written or holds something that is not a result of
-    ours (a folder without layout.json is not replaced).
+    A link to a folder is followed. Raises `FolderError` if the folder cannot be written, holds something
+    that is not a result of ours, or is the current folder or one above it; then what was there stays.
     """
-    target = Path(os.path.abspath(target))
-    fresh = target.with_name(f".{target.name}.new")
-    old = target.with_name(f".{target.name}.old")
+    made: list[Path] = []
     try:
-        heal(target)
-        if target.exists() and not target.is_dir():
-            raise FolderError(f"{target} is a file; name a folder with --out")
-        if target.is_dir() and any(target.iterdir()) and not (target / "layout.json").exists():
-            raise FolderError(
-                f"{target} holds other files and no layout.json; it is not replaced. Name an empty or new folder "
-                "with --out"
-            )
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if fresh.exists():
-            shutil.rmtree(fresh)
+        target = Path(os.path.realpath(target))
+        _check_place(target)
+        heal(target, files)
+        _check_target(target, files)
+        made = _make_parents(target.parent)
+        _swap(target, files)
+    except OSError as error:
+        _drop_parents(made)
+        raise FolderError(
+            f"{target} cannot be written: {error.strerror or error}. Close programs that use it, check the "
+            "permissions and the space, or name another folder with --out"
+        ) from error
+    except BaseException:
+        _drop_parents(made)
+        raise
+    return tuple(target / name for name in sorted(files))
+
+
+def heal(target: Path, files: Mapping[str, str | bytes] | None = None) -> None:
+    """Finish or undo a swap that a killed run left half-made.
+
+    `files` names what the new result holds beside the usual names. Raises `FolderError` where a
+    folder with one of our names for passing use holds something else.
+    """
+    fresh, old = beside(target)
+    for folder in (fresh, old):
+        strange = _foreign(folder, files or {})
+        if strange:
+            raise FolderError(f"{folder} is used while a result is written and holds {strange}; move that elsewhere")
+    if old.exists():
+        if target.exists():
+            shutil.rmtree(old)
+        else:
+            os.replace(old, target)
+    if fresh.exists():
+        shutil.rmtree(fresh)
+
+
+def beside(target: Path) -> tuple[Path, Path]:
+    """Return the two folders beside a result that exist while it is written: the new one and the old one."""
+    return target.with_name(f".{target.name}.siting-new"), target.with_name(f".{target.name}.siting-old")
+
+
+def _swap(target: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write the new folder and put it in place of the old one; on any fault undo both."""
+    fresh, old = beside(target)
+    try:
         fresh.mkdir()
         for name in sorted(files):
             path = fresh / name
@@ -45,30 +106,65 @@ def write_folder(target: Path, files: Mapping[str, str | bytes]) -> tuple[Path, 
             path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
         if target.exists():
             os.replace(target, old)
-        try:
-            os.replace(fresh, target)
-        except OSError:
-            if old.exists():
-                os.replace(old, target)
-            raise
-        if old.exists():
-            shutil.rmtree(old)
-    except OSError as error:
-        raise FolderError(
-            f"{target} cannot be written: {error.strerror or error}. Close programs that use it, check the "
-            "permissions and the space, or name another folder with --out"
-        ) from error
-    return tuple(target / name for name in sorted(files))
-
-
-def heal(target: Path) -> None:
-    """Finish or undo a swap that a killed run left half-made."""
-    fresh = target.with_name(f".{target.name}.new")
-    old = target.with_name(f".{target.name}.old")
-    if old.exists():
-        if target.exists():
-            shutil.rmtree(old)
-        else:
+        os.replace(fresh, target)
+    except BaseException:
+        if old.exists() and not target.exists():
             os.replace(old, target)
-    if fresh.exists():
-        shutil.rmtree(fresh)
+        shutil.rmtree(fresh, ignore_errors=True)
+        raise
+    # The new result is in place; an old one that some program holds open is left to the next run.
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _check_place(target: Path) -> None:
+    """Refuse the current folder and those above it, which would vanish under the user's feet."""
+    here = Path.cwd().resolve()
+    if target == here or target in here.parents:
+        raise FolderError(f"{target} is the folder you work in, or above it; name a folder inside it with --out")
+
+
+def _check_target(target: Path, files: Mapping[str, str | bytes]) -> None:
+    if target.exists() and not target.is_dir():
+        raise FolderError(f"{target} is a file; name a folder with --out")
+    if not target.is_dir():
+        return
+    strange = _foreign(target, files)
+    if not strange and any(target.iterdir()) and not (target / MARK).is_file():
+        strange = f"files but no {MARK}"
+    if strange:
+        raise FolderError(
+            f"{target} is not replaced, for it holds {strange}. Move that elsewhere, or name an empty or new folder "
+            "with --out"
+        )
+
+
+def _foreign(folder: Path, files: Mapping[str, str | bytes]) -> str:
+    """Name in a few words what a folder holds that is not ours, empty if nothing."""
+    if not folder.exists():
+        return ""
+    if not folder.is_dir():
+        return "a file"
+    known = RESULT_NAMES | _DROPPINGS | {name.split("/", 1)[0] for name in files}
+    strange = sorted(path.name for path in folder.iterdir() if path.name not in known)
+    more = f" and {len(strange) - 3} more" if len(strange) > 3 else ""
+    return ", ".join(strange[:3]) + more
+
+
+def _make_parents(folder: Path) -> list[Path]:
+    """Make a folder and those above it; return those that were missing, the deepest first."""
+    missing = []
+    for path in (folder, *folder.parents):
+        if path.exists():
+            break
+        missing.append(path)
+    folder.mkdir(parents=True, exist_ok=True)
+    return missing
+
+
+def _drop_parents(made: list[Path]) -> None:
+    """Take away the folders that were made for a result that was not written, as far as they are empty."""
+    for path in made:
+        try:
+            path.rmdir()
+        except OSError:
+            return

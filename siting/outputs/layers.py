@@ -8,63 +8,53 @@ import numpy as np
 import shapely
 
 from siting.assessment.layout import Assessment, Pick
-from siting.deployments import running_plan
+from siting.deployments import SCORE_PARTS, running_plan
 from siting.outputs.geojson import dumps, feature, feature_collection
 from siting.region.model import Origin, open_mean
 from siting.selection.planning import Planning
 
 
 def network(planning: Planning, assessment: Assessment) -> str:
-    """Return network.geojson: picked sites and tracks, and the running stations."""
+    """Return network.geojson: picked sites and tracks, and the running stations; all with the same properties."""
+    c = planning.region.candidates
+    picks = {pick.id: pick for pick in assessment.picks}
+    members = [i for i, candidate in enumerate(c.ids) if candidate in picks or c.status[i] == "running"]
+    features = [feature(c.geometry[i], _member(planning, i, picks.get(c.ids[i])), c.ids[i]) for i in members]
+    return dumps(feature_collection(features))
+
+
+def _member(planning: Planning, i: int, pick: Pick | None) -> dict[str, Any]:
+    """Return the properties of a picked candidate or a running station; a station may be both."""
     region = planning.region
     c = region.candidates
-    features = []
-    for pick in assessment.picks:
-        features.append(feature(c.geometry[c.index(pick.id)], _pick_properties(pick), pick.id))
-    picked = {pick.id for pick in assessment.picks}
-    for i in np.flatnonzero(c.running()):
-        if c.ids[i] in picked:
-            continue
-        plan = running_plan(region, int(i))
-        features.append(
-            feature(
-                c.geometry[i],
-                {
-                    "id": c.ids[i],
-                    "name": c.names[i],
-                    "role": "running",
-                    "plan": None,
-                    "runs_plan": plan.id if plan else None,
-                    "running_since": c.running_since[i],
-                    "operator": c.operator[i] or None,
-                },
-                c.ids[i],
-            )
-        )
-    return dumps(feature_collection(sorted(features, key=lambda f: str(f["id"]))))
-
-
-def _pick_properties(pick: Pick) -> dict[str, Any]:
-    year, month = pick.first_month
+    runs = c.status[i] == "running"
+    by = running_plan(region, i) if runs else None
     properties: dict[str, Any] = {
-        "id": pick.id,
-        "name": pick.name,
-        "role": "picked",
-        "plan": pick.plan,
-        "kind": pick.kind,
-        "start_year": pick.start_year,
-        "first_month": f"{year}-{month:02d}",
-        "score": round(pick.score, 6),
-        "worth": round(pick.worth, 6),
-        "share_of_window": round(pick.left, 6),
-        "clean_samples_per_month": round(pick.samples, 4),
-        "cost_total": sum(pick.cost_by_year) / 100,
-        "flasks_at_peak": pick.flasks,
-        "samples_per_year": pick.laboratory,
+        "id": c.ids[i],
+        "name": c.names[i],
+        "role": "picked" if pick else "running",
+        "platform": c.platform[i],
+        "plan": pick.plan if pick else None,
+        "kind": pick.kind if pick else None,
+        "start_year": pick.start_year if pick else None,
+        "first_month": f"{pick.first_month[0]}-{pick.first_month[1]:02d}" if pick else None,
+        "score": round(pick.score, 6) if pick else None,
+        "worth": round(pick.worth, 6) if pick else None,
+        "share_of_window": round(pick.left, 6) if pick else None,
+        "clean_samples_per_month": round(pick.samples, 6) if pick else None,
+        "cost_total": sum(pick.cost_by_year) / 100 if pick else None,
+        "flasks_at_peak": pick.flasks if pick else None,
+        "samples_per_year": pick.laboratory if pick else None,
+        "already_running": runs,
+        "running_plan": by.id if by else None,
+        "running_since": c.running_since[i] if runs else None,
+        "operator": (c.operator[i] or None) if runs else None,
     }
-    for part, attribute, value in pick.parts:
-        properties[f"{part}_attribute"] = round(attribute, 6)
-        properties[f"{part}_value"] = round(value, 6)
+    parts = {part: (attribute, value) for part, attribute, value in pick.parts} if pick else {}
+    for part in SCORE_PARTS:
+        attribute, value = parts.get(part, (None, None))
+        properties[f"{part}_attribute"] = None if attribute is None else round(attribute, 6)
+        properties[f"{part}_value"] = None if value is None else round(value, 6)
     return properties
 
 
@@ -106,8 +96,9 @@ def candidates(planning: Planning, assessment: Assessment) -> str:
             "not_offered": "; ".join(sorted(reasons.get(candidate, []))) or None,
             "origin": {column: Origin(int(codes[i])).name.lower() for column, codes in c.origin.items()},
         }
-        own = {column: values[i] or None for column, values in c.extra.items()}
-        features.append(feature(c.geometry[i], {**{f"own_{k}": v for k, v in own.items()}, **properties}, candidate))
+        # The user's own columns get a prefix, so that none can stand in for one of ours.
+        properties |= {f"own_{column}": values[i] or None for column, values in c.extra.items()}
+        features.append(feature(c.geometry[i], properties, candidate))
     return dumps(feature_collection(features))
 
 

@@ -67,6 +67,7 @@ def layout_json(region: Region, assessment: Assessment, certificate: Certificate
         "currency": money.currency,
         "cost_total": money.total / 100,
         "cost_by_year": {str(y): c / 100 for y, c in zip(money.years, money.by_year, strict=True)},
+        "rules_broken": [j.label for j in assessment.broken],
         "rules": [
             {"rule": j.label, "condition": j.words, "holds": j.holds, "found": j.found} for j in assessment.rules
         ],

@@ -53,14 +53,18 @@ def map_svg(planning: Planning, assessment: Assessment) -> str:
             if parts:
                 tracks.append(MapTrack(tuple(parts), kind, c.names[i], closed=closed))
     bands = tuple(
-        MapBand(row.band, row.south, row.north, f"{row.sites:.3g} sites") for row in assessment.coverage.bands
+        MapBand(row.band, row.south, row.north, _count(row.sites, "site")) for row in assessment.coverage.bands
     )
     money = assessment.money
     subtitle = (
-        f"{len(assessment.picks)} new sites, {money.total / 100:,.0f} {money.currency}, "
+        f"{_count(len(assessment.picks), 'new site')}, {money.total / 100:,.0f} {money.currency}, "
         f"{money.years[0]}-{money.years[-1]}"
     )
     return draw(MapContent(region.settings.title, subtitle, tuple(points), tuple(tracks), bands))
+
+
+def _count(number: float, what: str) -> str:
+    return f"{number:.3g} {what}{'' if number == 1 else 's'}"
 
 
 def _parts(shape: BaseGeometry) -> tuple[list[np.ndarray], bool]:

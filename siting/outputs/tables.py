@@ -4,22 +4,40 @@ from __future__ import annotations
 
 import csv
 import io
+import math
+import re
+import unicodedata
 from collections.abc import Iterable, Sequence
+from decimal import Decimal
+from numbers import Integral, Real
 
 from siting.assessment.layout import Assessment
+from siting.deployments import SCORE_PARTS
 
-# A table program runs text that begins like this as a formula; an apostrophe makes it plain text.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+# A table program runs text that begins like this as a formula, also in the wide forms of East Asian keyboards.
+_SIGNS = "=+\\-@\uff1d\uff0b\uff0d\uff20"
+_FORMULA = re.compile(f"[{_SIGNS}]")
+# Where another separator is expected than the comma, a cell may begin in the midst of a text.
+_INNER = re.compile(f"([;,\t|][\\s\"']*)([{_SIGNS}])")
 
 
 def harmless(text: str) -> str:
-    """Return text that no table program takes for a formula, on one line."""
-    flat = " ".join(text.split("\n")).replace("\r", " ").replace("\x00", "")
-    return f"'{flat}" if flat.startswith(_FORMULA) else flat
+    """Return text on one line that no table program takes for a formula: an apostrophe makes it plain text.
+
+    Also within the text, after a character that separates cells elsewhere. Control characters become
+    spaces; characters without a shape (direction marks and the like) are left out.
+    """
+    kept = (" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in text)
+    flat = " ".join("".join(c for c in kept if unicodedata.category(c) != "Cf").split())
+    flat = _INNER.sub(r"\1'\2", flat)
+    return f"'{flat}" if _FORMULA.match(flat) else flat
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """Return a CSV (comma, LF, UTF-8 text): numbers as they are, text made harmless, None empty."""
+    """Return a CSV (comma, LF, UTF-8 text): numbers as they are, text made harmless, None empty.
+
+    Raises ValueError for a number that is not finite.
+    """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(header)
@@ -33,22 +51,23 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, int):
+    if isinstance(value, Integral | Decimal):
         return str(value)
-    if isinstance(value, float):
-        return f"{value:.10g}"
+    if isinstance(value, Real):
+        number = float(value)
+        if not math.isfinite(number):
+            raise ValueError(f"a table cannot hold {number}; give None for a missing value")
+        return f"{number:.10g}"
     return harmless(str(value))
 
 
-def amount(hundredths: int) -> str:
-    """Return hundredths as money with two decimals."""
-    sign = "-" if hundredths < 0 else ""
-    return f"{sign}{abs(hundredths) // 100}.{abs(hundredths) % 100:02d}"
+def amount(hundredths: int) -> Decimal:
+    """Return hundredths as money with two decimals, exact."""
+    return Decimal(int(hundredths)).scaleb(-2)
 
 
 def sites(assessment: Assessment) -> str:
     """Return sites.csv: one row a picked deployment with every part of its score."""
-    parts = [name for name, _, _ in assessment.picks[0].parts] if assessment.picks else []
     header = [
         "id",
         "name",
@@ -56,14 +75,17 @@ def sites(assessment: Assessment) -> str:
         "kind",
         "start_year",
         "first_month",
+        "platform",
         "lat",
         "lon",
+        "lat_south",
+        "lat_north",
         "score",
         "worth",
         "share_of_window",
         "clean_samples_per_month",
     ]
-    header += [f"{part}_{what}" for part in parts for what in ("attribute", "value")]
+    header += [f"{part}_{what}" for part in SCORE_PARTS for what in ("attribute", "value")]
     header += ["cost_total", "flasks_at_peak", "samples_per_year"]
     rows = []
     for pick in assessment.picks:
@@ -75,8 +97,11 @@ def sites(assessment: Assessment) -> str:
             pick.kind,
             pick.start_year,
             f"{year}-{month:02d}",
+            pick.platform,
             pick.lat,
             pick.lon,
+            pick.south,
+            pick.north,
             pick.score,
             pick.worth,
             pick.left,
@@ -130,15 +155,15 @@ def coverage(assessment: Assessment) -> str:
     for gap in assessment.coverage.gaps[:5]:
         rows.append(["gap", "gap in latitude", gap.from_lat, gap.to_lat, *[None] * 9, gap.width_deg, "degrees"])
     for efficiency in assessment.coverage.efficiencies:
-        note = "share of the best continuous weights" if efficiency.resolved else "cannot be resolved"
+        note = "1: no design of latitudes does better" if efficiency.resolved else "cannot be resolved"
         rows.append(["efficiency", efficiency.name, *[None] * 11, efficiency.value, note])
     return csv_text(header, rows)
 
 
 def costs(assessment: Assessment) -> str:
-    """Return costs.csv: one row a site and year by kind of cost, then purchases, then the sum of each year."""
+    """Return costs.csv: a row a site and year by kind of cost, a row a year with purchases, sums of years and of all."""
     money = assessment.money
-    header = ["what", "id", "plan", "year", *money.kinds, "purchases", "total"]
+    header = ["what", "id", "plan", "year", *money.kinds, "analyzers_bought", "purchases", "total"]
     rows: list[list[object]] = [
         [
             "site",
@@ -146,6 +171,7 @@ def costs(assessment: Assessment) -> str:
             cost.plan,
             cost.year,
             *[amount(a) for a in cost.by_kind],
+            0,
             amount(0),
             amount(sum(cost.by_kind)),
         ]
@@ -155,11 +181,12 @@ def costs(assessment: Assessment) -> str:
         if count:
             rows.append(
                 [
-                    f"{count} bought analyzers",
+                    "purchase",
                     None,
                     None,
                     year,
                     *[amount(0)] * len(money.kinds),
+                    count,
                     amount(paid),
                     amount(paid),
                 ]
@@ -173,6 +200,7 @@ def costs(assessment: Assessment) -> str:
                 None,
                 year,
                 *[amount(a) for a in kinds],
+                money.bought[y],
                 amount(money.purchases[y]),
                 amount(money.by_year[y]),
             ]
@@ -185,6 +213,7 @@ def costs(assessment: Assessment) -> str:
             None,
             None,
             *[amount(a) for a in kinds],
+            sum(money.bought),
             amount(sum(money.purchases)),
             amount(money.total),
         ]

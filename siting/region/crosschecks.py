@@ -21,6 +21,7 @@ def check_settings(settings: Settings, line: Line, findings: Findings) -> None:
     """Check region.toml against itself."""
     _check_names(settings, line, findings)
     _check_plans(settings, line, findings)
+    _check_window(settings, line, findings)
     _check_money(settings, line, findings)
     _check_score(settings, line, findings)
     _check_bands_and_targets(settings, line, findings)
@@ -147,6 +148,15 @@ def _check_plans(settings: Settings, line: Line, findings: Findings) -> None:
             for field in ("analyzer_after_months", "flasks_go_on"):
                 if field in plan.model_fields_set:
                     fault(field, getattr(plan, field), "holds for flask_then_analyzer only", None, "take it out")
+
+
+def _check_window(settings: Settings, line: Line, findings: Findings) -> None:
+    last = settings.first_year + settings.years - 1
+    if settings.last_start_year is not None and not settings.first_year <= settings.last_start_year <= last:
+        findings.fault(
+            TOML, line(("last_start_year",)), "last_start_year", settings.last_start_year, "not in the window",
+            allowed=f"{settings.first_year} to {last}", mend="name a year of the window, or leave it out",
+        )
 
 
 def _check_money(settings: Settings, line: Line, findings: Findings) -> None:

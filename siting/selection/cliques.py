@@ -28,6 +28,8 @@ class Cliques:
         self._nodes, begin = np.unique(exclusion.node[order], return_index=True)
         self._columns = np.split(exclusion.columns[order], begin[1:])
         self._place = {int(node): k for k, node in enumerate(self._nodes)}
+        self._known = np.zeros(1 + int(self._nodes.max(initial=0)), dtype=bool)
+        self._known[self._nodes] = True
         best = np.array([promise[columns].max() for columns in self._columns]) if self._nodes.size else np.empty(0)
         # Rank of each place by promise, ties to the smaller place.
         self._rank = dict(zip(self._nodes[np.lexsort((self._nodes, -best))].tolist(), range(best.size), strict=True))
@@ -38,7 +40,8 @@ class Cliques:
         new = sorted({node for node in asked if node not in self._near})
         if new:
             for node, found in zip(new, self._exclusion.near(np.array(new, dtype=np.int64)), strict=True):
-                self._near[node] = np.intersect1d(found, self._nodes).astype(np.int32)
+                possible = found[found < self._known.size]
+                self._near[node] = possible[self._known[possible]].astype(np.int32)
         return [self._near[node] for node in asked]
 
     def separate(self, values: Floats) -> list[Ints]:
@@ -71,14 +74,15 @@ class Cliques:
         nodes = [
             int(n) for n, own in zip(self._nodes, self._columns, strict=True) if not member.isdisjoint(own.tolist())
         ]
-        inside = np.array(nodes, dtype=np.int64)
+        inside = np.zeros_like(self._known)
+        inside[nodes] = True
         self.near(nodes)
-        open_pairs = {node: set(np.intersect1d(self._near[node], inside).tolist()) for node in nodes}
+        open_pairs = {node: set(self._near[node][inside[self._near[node]]].tolist()) for node in nodes}
         rows: list[Ints] = []
         for node in sorted(nodes, key=lambda n: self._rank[n]):
             while open_pairs[node]:
                 clique = [node]
-                common = np.intersect1d(self._near[node], inside)
+                common = self._near[node][inside[self._near[node]]]
                 wanted = open_pairs[node]
                 for rival in sorted(common.tolist(), key=lambda n: (n not in wanted, self._rank[n])):
                     if all(_holds(self._near[rival], other) for other in clique):

@@ -46,6 +46,18 @@ class MipResult:
     nodes: int
 
 
+class _Quiet(highspy.Highs):
+    """A HiGHS model that prints nothing.
+
+    The library's own constructor turns callbacks on before output can be turned off, and so prints its
+    banner on standard output, where our data go; here output goes off first.
+    """
+
+    def __init__(self) -> None:
+        super(highspy.Highs, self).__init__()
+        self.setOptionValue("output_flag", False)
+
+
 class Solver:
     """One HiGHS model with rows that can be added; single thread, fixed seed, silent.
 
@@ -68,8 +80,7 @@ class Solver:
         report: Callable[[float | None, float | None, int], None] | None = None,
     ) -> None:
         self._stop, self._report = stop, report
-        self._h = highspy.Highs()
-        self._h.silent()
+        self._h = _Quiet()
         for name, value in (
             ("threads", 1),
             ("random_seed", seed),

@@ -114,7 +114,7 @@ class Plan(Vocabulary):
     )
     crew_days: NotNegative = described(0.0, about="Days of work by a crew.", unit="days a year")
     flow_l_per_minute: Positive | None = described(
-        None, about="Flow of calibration gas, from which cylinders are counted.", later="supply"
+        None, about="Flow of calibration gas, from which cylinders are counted.", unit="L/min", later="supply"
     )
 
 
