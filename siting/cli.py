@@ -2,21 +2,46 @@
 
 from __future__ import annotations
 
+import math
+import os
+import shutil
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
 
 import typer
+from typer.core import TyperGroup
+
+from siting import __version__
 
 if TYPE_CHECKING:
+    from siting.api import PlanResult
+    from siting.assessment.layout import Assessment
+    from siting.outputs.manifest import Certificate
     from siting.region import InputError, Region
+    from siting.selection.planning import Planning
 
 DONE, BAD_INPUT, NO_LAYOUT, STOPPED = 0, 2, 3, 4
 MOST_FAULTS = 200
+WIDTH = 80
+
+
+class _Commands(TyperGroup):
+    """The commands, with Ctrl-C outside a search as a plain line in place of a traceback."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            _say("Interrupted; nothing written.")
+            raise typer.Exit(STOPPED) from None
+
 
 app = typer.Typer(
     name="siting",
+    cls=_Commands,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -31,11 +56,33 @@ class By(StrEnum):
     SCORE = "score"
 
 
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        _put(sys.stdout, f"siting {__version__}\n")
+        raise typer.Exit
+
+
+def _number(value: float | None) -> float | None:
+    """Refuse NaN, which passes every limit."""
+    if value is not None and math.isnan(value):
+        raise typer.BadParameter("not a number")
+    return value
+
+
 RegionArgument = Annotated[str, typer.Argument(metavar="REGION", help="Folder of input files.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines on standard output.")]
 OutOption = Annotated[
     str | None, typer.Option("--out", metavar="DIR", help="Result folder; default outputs/REGION/LAYOUT.")
 ]
+
+
+@app.callback()
+def siting(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    """Take the options that stand before a command."""
 
 
 @app.command()
@@ -51,46 +98,38 @@ def new(
     from siting.region.template import new_region
 
     try:
-        files = new_region(Path(name), demo=demo, sites=Path(sites) if sites else None)
+        files = new_region(Path(name), demo=demo, sites=Path(sites) if sites is not None else None)
     except InputError as error:
         _refuse(error)
-    _say(f"Made {name} with {', '.join(files)}. Next: siting check {name}")
+    typed = f'"{name}"' if " " in name else name
+    _say(f"Made {name} with {', '.join(files)}. Next: siting check {typed}")
 
 
 @app.command()
 def check(region: RegionArgument, as_json: JsonOption = False) -> None:
     """Read and check a region folder; all faults of all files come out at once."""
     found = _read(region, as_json)
-    from siting.region.model import Origin
+    from siting.outputs.terminal import check_text
     from siting.selection.planning import plan_region
 
     planning = plan_region(found)
-    d = planning.deployments
     if as_json:
+        left_out = [{"id": x.candidate, "plan": x.plan, "reason": x.reason} for x in planning.deployments.left_out]
         _print_json(
             {
                 "region": found.name,
                 "candidates": len(found.candidates),
                 "rows_read": found.rows_read,
-                "deployments": len(d),
+                "deployments": len(planning.deployments),
                 "warnings": [w.as_dict() for w in found.warnings],
-                "not_offered": [{"id": x.candidate, "plan": x.plan, "reason": x.reason} for x in d.left_out],
+                "not_offered": left_out,
                 "inputs": dict(found.inputs),
             }
         )
         return
     for warning in found.warnings:
         _say(f"note: {warning.sentence()}")
-    given = sum(int((codes == Origin.GIVEN).sum()) for codes in found.candidates.origin.values())
-    cells = sum(codes.size for codes in found.candidates.origin.values())
-    sys.stdout.write(
-        f"{found.settings.title}: {len(found.candidates)} candidates, {len(found.settings.plans)} plans, "
-        f"{len(found.settings.rules)} rules; no fault.\n"
-        f"{given} of {cells} cells of candidates are given, the others take defaults.\n"
-        f"{len(d)} deployments can be picked; not offered:{'' if d.left_out else ' none'}\n"
-    )
-    for left in d.left_out:
-        sys.stdout.write(f"  {left.candidate}{f' with {left.plan}' if left.plan else ''}: {left.reason}\n")
+    _put(sys.stdout, check_text(planning, width=_width()))
 
 
 @app.command()
@@ -103,9 +142,12 @@ def plan(
     analyzers: Annotated[
         int | None, typer.Option("--analyzers", help="Analyzers in stock, spare ones included.")
     ] = None,
-    gap: Annotated[float, typer.Option("--gap", min=0.0, max=1.0, help="Relative gap at which to stop.")] = 1e-4,
+    gap: Annotated[
+        float, typer.Option("--gap", min=0.0, max=1.0, callback=_number, help="Relative gap at which to stop.")
+    ] = 1e-4,
     time_limit: Annotated[
-        float | None, typer.Option("--time-limit", min=0.0, metavar="S", help="Seconds after which to stop.")
+        float | None,
+        typer.Option("--time-limit", min=0.0, metavar="S", callback=_number, help="Seconds after which to stop."),
     ] = None,
     out: OutOption = None,
     as_json: JsonOption = False,
@@ -116,8 +158,11 @@ def plan(
     from siting.outputs.progress import Interrupt, ProgressLine
     from siting.region.faults import InputError
 
+    def said() -> None:
+        _put(sys.stderr, "\nStopping; the best layout so far is kept (Ctrl-C again to leave at once).\n")
+
     try:
-        with Interrupt() as interrupt, ProgressLine() as line:
+        with Interrupt(said) as interrupt, ProgressLine() as line:
             result = api.plan(
                 found,
                 by=by.value,
@@ -132,12 +177,12 @@ def plan(
             )
     except InputError as error:
         _refuse(error, as_json)
-    selection = result.selection
     if result.assessment is None or result.certificate is None:
         _no_layout(result, as_json)
     target = Path(out) if out else Path("outputs") / found.name / f"best-by-{by.value}"
-    _finish(result.planning, result.assessment, result.certificate, target, as_json, selection.seconds)
-    if not selection.proved:
+    seconds = result.selection.seconds
+    _finish(result.planning, result.assessment, result.certificate, target, as_json, seconds)
+    if not result.selection.proved:
         raise typer.Exit(STOPPED)
 
 
@@ -190,110 +235,99 @@ def _refuse(error: InputError, as_json: bool = False) -> NoReturn:
     raise typer.Exit(BAD_INPUT)
 
 
-def _no_layout(result: object, as_json: bool) -> NoReturn:
+def _no_layout(result: PlanResult, as_json: bool) -> NoReturn:
     """Say that there is no layout, and why; nothing was written."""
-    from siting.api import PlanResult
     from siting.selection.program import Ended
 
-    assert isinstance(result, PlanResult)
-    selection = result.selection
-    if selection.ended is Ended.INFEASIBLE:
+    ended = result.selection.ended
+    if ended is Ended.INFEASIBLE:
         if as_json:
             _print_json({"status": "no layout", "clash": [{"rule": r, "condition": w} for r, w in result.clash]})
-        _say("No layout satisfies the rules. These clash; without any one of them the others can hold:")
+        _say("NO LAYOUT satisfies the rules. These clash; without any one of them the others can hold:")
         for label, words in result.clash:
-            _say(f"  {label}: {words}")
+            _say(f"- {label}: {words}")
+        _say("Nothing written.")
         raise typer.Exit(NO_LAYOUT)
     if as_json:
-        _print_json({"status": "stopped", "ended": selection.ended.value})
-    _say(f"Stopped ({selection.ended.value}) before a first layout was found; nothing written.")
+        _print_json({"status": "stopped", "ended": ended.value})
+    _say(f"Stopped ({ended.value}) before a first layout was found; nothing written.")
     raise typer.Exit(STOPPED)
 
 
 def _finish(
-    planning: object, assessment: object, certificate: object, target: Path, as_json: bool, seconds: float
+    planning: Planning,
+    assessment: Assessment,
+    certificate: Certificate | None,
+    target: Path,
+    as_json: bool,
+    seconds: float,
 ) -> None:
     """Write the files of a layout, print it, and close with what was read, dropped, proved and written."""
     import datetime
+    import shlex
 
-    from siting.assessment.layout import Assessment
     from siting.outputs.folder import FolderError
-    from siting.outputs.manifest import Certificate, layout_json
+    from siting.outputs.manifest import layout_json
     from siting.outputs.run import write_layout
-    from siting.outputs.terminal import layout_text
-    from siting.selection.planning import Planning
+    from siting.outputs.terminal import closing_lines, layout_text
 
-    assert isinstance(planning, Planning)
-    assert isinstance(assessment, Assessment)
-    assert certificate is None or isinstance(certificate, Certificate)
-    closing = _closing(planning, certificate, seconds)
-    log = f"{datetime.datetime.now(datetime.UTC).isoformat(timespec='seconds')}\n{' '.join(sys.argv[1:])}\n{closing}\n"
+    closing = closing_lines(planning, certificate, seconds)
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    log = "\n".join([now, f"siting {shlex.join(sys.argv[1:])}", *closing]) + "\n"
     try:
         paths = write_layout(target, planning, assessment, certificate, log)
     except FolderError as error:
         _say(f"fault: {error}")
         raise typer.Exit(BAD_INPUT) from None
     if as_json:
-        sys.stdout.write(layout_json(planning.region, assessment, certificate))
+        _print_json(layout_json(planning.region, assessment, certificate))
     else:
-        encoding = (sys.stdout.encoding or "ascii").lower()
-        text = layout_text(planning, assessment, certificate, ascii_only="utf" not in encoding)
-        sys.stdout.write(text.encode(encoding, "replace").decode(encoding))
-        sys.stdout.flush()
+        text = layout_text(planning, assessment, certificate, width=_width(), ascii_only=not _is_utf(sys.stdout))
+        _put(sys.stdout, text)
     _say("")
-    _say(closing)
-    shown = target if not target.is_absolute() else Path(target)
-    _say(f"Wrote {len(paths)} files to {shown}: {', '.join(p.name for p in paths)}")
+    for line in closing:
+        _say(line)
+    _say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
 
 
-def _closing(planning: object, certificate: object, seconds: float) -> str:
-    """Return the closing line: rows read, dropped and why, solver status, gap."""
-    from siting.outputs.manifest import Certificate
-    from siting.selection.planning import Planning
+def _width() -> int:
+    """Return the width of the terminal, 80 at most."""
+    return min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns)
 
-    assert isinstance(planning, Planning)
-    region, d = planning.region, planning.deployments
-    words = [f"Read {region.rows_read} rows, {len(region.candidates)} candidates"]
-    whole = sorted({left.candidate for left in d.left_out if not left.plan})
-    single = sum(1 for left in d.left_out if left.plan)
-    if whole:
-        reasons = {left.candidate: left.reason for left in d.left_out if not left.plan}
-        words.append(
-            "dropped "
-            + ", ".join(f"{name} ({reasons[name]})" for name in whole[:5])
-            + (f" and {len(whole) - 5} more" if len(whole) > 5 else "")
-        )
-    if single:
-        words.append(f"{single} plans that do not fit a site")
-    words.append(f"{len(d)} deployments")
-    if isinstance(certificate, Certificate):
-        gap = "unknown" if certificate.gap is None else f"{100 * certificate.gap:.3g} %"
-        words.append(f"{certificate.ended}, gap {gap}, {certificate.ties}, {certificate.nodes} nodes, {seconds:.1f} s")
-    count = len(region.warnings)
-    if count:
-        words.append(f"{count} notes (siting check shows them)")
-    return "; ".join(words) + "."
+
+def _is_utf(stream: TextIO) -> bool:
+    return "utf" in (stream.encoding or "ascii").lower()
 
 
 def _say(text: str) -> None:
-    """Talk goes to standard error."""
-    encoding = sys.stderr.encoding or "ascii"
-    sys.stderr.write(f"{text}\n".encode(encoding, "replace").decode(encoding))
+    """Talk goes to standard error, in lines of the terminal's width; paths are never broken."""
+    from siting.outputs.lines import wrapped
+
+    _put(sys.stderr, wrapped(text, _width(), fold=False) + "\n")
 
 
-def _print_json(content: object) -> None:
+def _print_json(content: str | dict[str, object]) -> None:
+    """Print JSON (a text, or what json can write); escapes where the terminal has no Unicode."""
     import json
 
-    sys.stdout.write(json.dumps(content, indent=1, ensure_ascii=False) + "\n")
+    if isinstance(content, str) and not _is_utf(sys.stdout):
+        content = json.loads(content)
+    if not isinstance(content, str):
+        content = json.dumps(content, indent=1, ensure_ascii=not _is_utf(sys.stdout)) + "\n"
+    _put(sys.stdout, content)
+
+
+def _put(stream: TextIO, text: str) -> None:
+    """Write text as far as the stream can show it; a reader that has gone away is no fault."""
+    encoding = stream.encoding or "ascii"
+    try:
+        stream.write(text.encode(encoding, "replace").decode(encoding))
+        stream.flush()
+    except BrokenPipeError:
+        # Python would complain again when it closes the stream, so nothing may be left in it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def main() -> None:
     """Run the command line."""
-    try:
-        app()
-    except KeyboardInterrupt:
-        _say("Interrupted; nothing written.")
-        raise SystemExit(STOPPED) from None
-    except BrokenPipeError:
-        sys.stderr.close()
-        raise SystemExit(DONE) from None
+    app()

@@ -132,7 +132,7 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
     keep = offered[ci, pi]
     first = _first_months(region)[ci, yi]
     window = 12 * settings.years
-    analyzer_month, flask_end = _phases(settings, pi, first)
+    analyzer_month, flask_end = _phases(region, ci, pi, first)
     analyzer_part = np.array([parts_of(p, settings.plans)[0] is not None for p in settings.plans])
     flask_part = np.array([parts_of(p, settings.plans)[1] is not None for p in settings.plans])
     in_time = (first != NEVER) & (first < window) & (~analyzer_part[pi] | (analyzer_month < window))
@@ -228,26 +228,36 @@ def _offers(region: Region) -> tuple[Bools, list[LeftOut]]:
     return offered, left_out
 
 
+def _wait(open_months: Bools) -> Ints:
+    """Return (n, 12) the months from each month of the year to the next open one, `NEVER` where none is."""
+    wait = np.full(open_months.shape, NEVER)
+    for month in range(12):
+        for ahead in range(11, -1, -1):
+            wait[open_months[:, (month + ahead) % 12], month] = ahead
+    return wait
+
+
 def _first_months(region: Region) -> Ints:
     """Return (n, Y) the first month of work for each start year: permits, preparation, next open month."""
     c, years = region.candidates, region.settings.years
     ready = 12 * np.arange(years)[None, :] + (c.permit_months + c.lead_months)[:, None]
-    wait = np.full((len(c), 12), NEVER)
-    for month in range(12):
-        for ahead in range(11, -1, -1):
-            wait[region.open_months[:, (month + ahead) % 12], month] = ahead
-    months = np.take_along_axis(wait, ready % 12, axis=1)
+    months = np.take_along_axis(_wait(region.open_months), ready % 12, axis=1)
     return np.where(months == NEVER, NEVER, ready + months)
 
 
-def _phases(settings: Settings, pi: Ints, first: Ints) -> tuple[Ints, Ints]:
-    """Return the month in which the analyzer starts (-1: none) and in which flasks end."""
-    window = 12 * settings.years
-    delay = np.array([p.analyzer_after_months or 0 for p in settings.plans])
-    with_analyzer = np.array([p.kind != "flask" for p in settings.plans])
-    stops = np.array([p.kind == "flask_then_analyzer" and not p.flasks_go_on for p in settings.plans])
-    analyzer = np.where(with_analyzer[pi], first + delay[pi], NEVER)
-    return analyzer, np.where(stops[pi], analyzer, window)
+def _phases(region: Region, ci: Ints, pi: Ints, first: Ints) -> tuple[Ints, Ints]:
+    """Return the month in which the analyzer starts (-1: none) and in which flasks end.
+
+    An analyzer that comes later comes in an open month, as every first month does.
+    """
+    plans, window = region.settings.plans, 12 * region.settings.years
+    delay = np.array([p.analyzer_after_months or 0 for p in plans])
+    with_analyzer = np.array([p.kind != "flask" for p in plans])
+    stops = np.array([p.kind == "flask_then_analyzer" and not p.flasks_go_on for p in plans])
+    due = first + delay[pi]
+    due += np.maximum(0, _wait(region.open_months)[ci, due % 12])
+    analyzer = np.where(with_analyzer[pi], due, NEVER)
+    return analyzer, np.where(stops[pi], np.minimum(analyzer, window), window)
 
 
 def _too_late(region: Region, late: Bools, in_time: Bools, ci: Ints, pi: Ints) -> list[LeftOut]:

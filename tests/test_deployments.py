@@ -206,6 +206,17 @@ def test_flasks_that_go_on_stay_beside_the_analyzer():
     assert d.laboratory[k].tolist() == [48, 48, 48]
 
 
+def test_the_analyzer_of_a_second_phase_comes_in_an_open_month():
+    """Open January and February: 18 months after January 2030 is July 2031, so it comes in January 2032."""
+    d, k = one({"open_months": "1,2"}, "ph", plans=[*PRICED, phased()])
+    assert d.analyzer_month[k] == 24
+    assert d.analyzers[k].tolist() == [0, 0, 1]
+    assert d.cost_cents[k, :, 0].tolist() == [1000, 0, 20000]
+    assert d.laboratory[k].tolist() == [8, 8, 0]
+    d = build_deployments(made.region([PLACE | {"open_months": "1,2"}], years=2, plans=[*PRICED, phased()]))
+    assert "p|ph|2030" not in d.ids  # an analyzer that stands there and never works is not offered
+
+
 def test_a_second_phase_that_would_come_after_the_window_is_not_offered():
     d, _ = one({}, "f", years=2, plans=[*PRICED, phased()])
     assert f"p|ph|{2030}" in d.ids

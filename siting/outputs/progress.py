@@ -6,7 +6,9 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
 from types import FrameType, TracebackType
+from typing import Any
 
 from rich.console import Console
 
@@ -50,20 +52,26 @@ class ProgressLine:
 
 
 def _words(state: Progress) -> str:
-    value = "no layout yet" if state.value is None else f"value {state.value:.4f}"
-    bound = "" if state.bound is None else f", bound {state.bound:.4f}"
+    bound = "" if state.bound is None else f", bound {state.bound:.6g}"
+    if state.value is None:
+        return f"{state.seconds:6.0f} s: no layout yet{bound} (Ctrl-C stops)"
     gap = ""
-    if state.value is not None and state.bound is not None:
-        gap = f", gap {100 * abs(state.bound - state.value) / max(abs(state.value), 1.0):.3f} %"
-    return f"{state.seconds:6.0f} s, {value}{bound}{gap}, {state.nodes} nodes (Ctrl-C keeps the best so far)"
+    if state.bound is not None:
+        gap = f", gap {100 * abs(state.bound - state.value) / max(abs(state.value), 1.0):.3g} %"
+    return f"{state.seconds:6.0f} s: best so far {state.value:.6g}{bound}{gap} (Ctrl-C keeps it)"
 
 
 class Interrupt:
-    """Turns the first Ctrl-C into a wish that the search polls; a second one stops at once."""
+    """Turns the first Ctrl-C into a wish that the search polls; a second one stops at once.
 
-    def __init__(self) -> None:
+    `said` is called once, at the first Ctrl-C, to tell the user.
+    """
+
+    def __init__(self, said: Callable[[], None] | None = None) -> None:
         self._asked = threading.Event()
-        self._before: object = None
+        self._said = said
+        # What `signal.signal` returned: a function, one of its own constants, or None.
+        self._before: Any = None
 
     def __enter__(self) -> Interrupt:
         if threading.current_thread() is threading.main_thread():
@@ -74,12 +82,14 @@ class Interrupt:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._before is not None:
-            signal.signal(signal.SIGINT, self._before)  # type: ignore[arg-type]
+            signal.signal(signal.SIGINT, self._before)
 
     def _handle(self, number: int, frame: FrameType | None) -> None:
         if self._asked.is_set():
             raise KeyboardInterrupt
         self._asked.set()
+        if self._said is not None:
+            self._said()
 
     def asked(self) -> bool:
         """Say whether the user wants the search to end."""

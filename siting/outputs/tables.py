@@ -20,15 +20,17 @@ _FORMULA = re.compile(f"[{_SIGNS}]")
 # Where another separator is expected than the comma, a cell may begin in the midst of a text.
 _INNER = re.compile(f"([;,\t|][\\s\"']*)([{_SIGNS}])")
 
+_UNSEEN = frozenset("\u061c\u200b\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\ufeff")
+
 
 def harmless(text: str) -> str:
     """Return text on one line that no table program takes for a formula: an apostrophe makes it plain text.
 
     Also within the text, after a character that separates cells elsewhere. Control characters become
-    spaces; characters without a shape (direction marks and the like) are left out.
+    spaces; marks that turn the direction of writing or have no shape at all are left out.
     """
-    kept = (" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in text)
-    flat = " ".join("".join(c for c in kept if unicodedata.category(c) != "Cf").split())
+    kept = (" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in text if c not in _UNSEEN)
+    flat = " ".join("".join(kept).split())
     flat = _INNER.sub(r"\1'\2", flat)
     return f"'{flat}" if _FORMULA.match(flat) else flat
 
@@ -131,29 +133,30 @@ def coverage(assessment: Assessment) -> str:
         "value",
         "note",
     ]
-    rows: list[list[object]] = []
-    for band in assessment.coverage.bands:
-        rows.append(
-            [
-                "band",
-                band.band,
-                band.south,
-                band.north,
-                band.area_share,
-                band.sites,
-                band.analyzers,
-                band.flasks,
-                band.both,
-                band.running,
-                band.baseline_hours,
-                band.best_exposure,
-                band.best_site,
-                None,
-                None,
-            ]
-        )
-    for gap in assessment.coverage.gaps[:5]:
-        rows.append(["gap", "gap in latitude", gap.from_lat, gap.to_lat, *[None] * 9, gap.width_deg, "degrees"])
+    rows: list[list[object]] = [
+        [
+            "band",
+            band.band,
+            band.south,
+            band.north,
+            band.area_share,
+            band.sites,
+            band.analyzers,
+            band.flasks,
+            band.both,
+            band.running,
+            band.baseline_hours,
+            band.best_exposure,
+            band.best_site,
+            None,
+            None,
+        ]
+        for band in assessment.coverage.bands
+    ]
+    rows += [
+        ["gap", "gap in latitude", gap.from_lat, gap.to_lat, *[None] * 9, gap.width_deg, "degrees"]
+        for gap in assessment.coverage.gaps
+    ]
     for efficiency in assessment.coverage.efficiencies:
         note = "1: no design of latitudes does better" if efficiency.resolved else "cannot be resolved"
         rows.append(["efficiency", efficiency.name, *[None] * 11, efficiency.value, note])
@@ -161,7 +164,7 @@ def coverage(assessment: Assessment) -> str:
 
 
 def costs(assessment: Assessment) -> str:
-    """Return costs.csv: a row a site and year by kind of cost, a row a year with purchases, sums of years and of all."""
+    """Return costs.csv: rows by site and year, by year with purchases, sums of years and of all."""
     money = assessment.money
     header = ["what", "id", "plan", "year", *money.kinds, "analyzers_bought", "purchases", "total"]
     rows: list[list[object]] = [

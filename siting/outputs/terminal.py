@@ -9,14 +9,18 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from siting.assessment.layout import Assessment
-from siting.geography.bands import Gap
+from siting.assessment.coverage import Coverage
+from siting.assessment.layout import Assessment, Pick
+from siting.deployments import LeftOut
 from siting.outputs.cautions import cautions
-from siting.outputs.ladder import LadderBand, LadderSite, clean_text, ladder
+from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, clean_text, ladder
+from siting.outputs.lines import counted, wrapped
 from siting.outputs.manifest import Certificate
+from siting.region.model import Origin
 from siting.selection.planning import Planning
 
 _MARKS = {"analyzer": "A", "flask": "f", "both": "B", "flask_then_analyzer": "B"}
+MOST_NAMED = 5
 
 
 def layout_text(
@@ -27,77 +31,153 @@ def layout_text(
     width: int = 80,
     ascii_only: bool = False,
 ) -> str:
-    """Return the whole report of a layout for the terminal, no line wider than `width`."""
+    """Return the whole report of a layout for the terminal, no line wider than `width` (at least 40)."""
+    width = max(width, MIN_WIDTH)
+    broken = bool(assessment.broken)
     parts = [
-        _wrapped(headline(planning, assessment, certificate), width),
+        wrapped(headline(planning, assessment, certificate), width),
+        _rules(assessment, width) if broken else "",
         _sites(assessment, width),
+        wrapped(_score(planning, assessment), width),
         _money(assessment, width),
         _bands(assessment, width),
         "\n".join(_ladder(planning, assessment, width, ascii_only)),
-        _profiles(assessment, width),
-        _rules(assessment, width),
-        "Cautions\n" + "\n".join(_wrapped(f"- {line}", width) for line in cautions(planning, assessment)),
+        _profiles(assessment.coverage, width),
+        "" if broken else _rules(assessment, width),
+        "Cautions\n" + "\n".join(wrapped(f"- {line}", width) for line in cautions(planning, assessment)),
     ]
-    return "\n\n".join(part.rstrip("\n") for part in parts) + "\n"
+    return "\n\n".join(part.rstrip("\n") for part in parts if part) + "\n"
 
 
 def headline(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> str:
-    """Return the answer in one or two sentences."""
+    """Return the answer in a few sentences: sites, money, and how good it is or which rules it breaks."""
     money, settings = assessment.money, planning.region.settings
-    budget = f"{settings.budget.total:,.0f} {settings.currency}"
     words = (
-        f"{settings.title}: {len(assessment.picks)} new sites for {money.total / 100:,.0f} of {budget}, "
-        f"{money.years[0]}-{money.years[-1]}."
+        f"{settings.title}: {counted(len(assessment.picks), 'new site')} for {money.total / 100:,.0f} of "
+        f"{settings.budget.total:,.0f} {settings.currency}, {money.years[0]}-{money.years[-1]}."
     )
     if certificate is None:
         broken = len(assessment.broken)
-        verdict = "It holds every rule." if not broken else f"It breaks {broken} rule{'s' if broken > 1 else ''}."
-        return f"{words} Score {assessment.score.total:.2f}. {verdict}"
+        verdict = "It holds every rule." if not broken else f"IT BREAKS {counted(broken, 'RULE', 'S')}."
+        return f"{words} {verdict} Score {assessment.score.total:.2f}."
     return f"{words} {proof_sentence(certificate)}"
 
 
 def proof_sentence(certificate: Certificate) -> str:
     """Return in one sentence how good the layout is and whether that is proved."""
-    name = certificate.objective.capitalize()
+    name = f"{certificate.objective.capitalize()} {certificate.value:.2f}"
     if certificate.gap == 0.0:
-        return f"{name} {certificate.value:.2f}; no layout within the rules has a better one."
+        return f"{name}; proved: no layout within the rules has a better one."
     if certificate.gap is None:
-        return f"{name} {certificate.value:.2f}; no bound is known."
+        return f"{name}; how much better a layout could be is not known."
     percent = f"{100 * certificate.gap:.2g} %"
     if certificate.proved:
-        return f"{name} {certificate.value:.2f}; no layout within the rules is better by more than {percent}."
+        return f"{name}; proved: no layout within the rules is better by more than {percent}."
     return (
-        f"{name} {certificate.value:.2f}, stopped early ({certificate.ended}): a better layout may exist, but none "
+        f"{name}. NOT PROVED, the search stopped early ({certificate.ended}): a better layout may exist, but none "
         f"better by more than {percent}."
     )
 
 
+def check_text(planning: Planning, *, width: int = 80) -> str:
+    """Return what `check` says of a sound region: what it holds, and what cannot be picked and why."""
+    region, d = planning.region, planning.deployments
+    settings, width = region.settings, max(width, MIN_WIDTH)
+    given = sum(int((codes == Origin.GIVEN).sum()) for codes in region.candidates.origin.values())
+    cells = sum(codes.size for codes in region.candidates.origin.values())
+    lines = [
+        f"{settings.title}: {counted(len(region.candidates), 'candidate')}, {counted(len(settings.plans), 'plan')}, "
+        f"{counted(len(settings.rules), 'rule')}; no fault.",
+        f"{given:,} of {counted(cells, 'cell')} of the candidates are given, the others are derived or take defaults.",
+        f"Choice of {counted(len(d), 'way')} to use them (site, plan, start year).",
+    ]
+    reasons: dict[tuple[str, str], list[str]] = {}
+    for left in d.left_out:
+        reasons.setdefault((left.plan, left.reason), []).append(left.candidate)
+    if reasons:
+        lines.append("Not on offer:")
+    for (plan, reason), names in sorted(reasons.items()):
+        lines.append(f"- {plan or 'any plan'}, {reason}: {', '.join(sorted(set(names)))}")
+    return "".join(f"{wrapped(line, width)}\n" for line in lines)
+
+
+def closing_lines(planning: Planning, certificate: Certificate | None, seconds: float) -> tuple[str, ...]:
+    """Return the closing lines: rows read, what was dropped and why, how the search ended and its gap."""
+    region, d = planning.region, planning.deployments
+    read = f"Read {counted(region.rows_read, 'row')}: {counted(len(region.candidates), 'candidate')} (WGS 84)"
+    whole = [left for left in d.left_out if not left.plan]
+    lines = [f"{read}; {_dropped(whole)}."]
+    unfit = len(d.left_out) - len(whole)
+    ways = f"Choice of {counted(len(d), 'way')} to use them (site, plan, start year)"
+    if unfit:
+        ways += f"; {counted(unfit, 'plan')} left out where they do not fit (siting check says why)"
+    lines.append(f"{ways}.")
+    if certificate is not None:
+        gap = "gap unknown" if certificate.gap is None else f"gap {100 * certificate.gap:.3g} %"
+        asked = "" if certificate.asked_gap is None else f" (asked for: {100 * certificate.asked_gap:.3g} %)"
+        lines.append(
+            f"Search: {certificate.ended}, {gap}{asked}, {counted(certificate.nodes, 'search step')}, {seconds:.1f} s, "
+            f"seed {certificate.seed}; {certificate.ties or 'ties were not examined'}."
+        )
+    if region.warnings:
+        lines.append(f"{counted(len(region.warnings), 'note')} on the input files (siting check shows them).")
+    return tuple(lines)
+
+
+def _dropped(left: Sequence[LeftOut]) -> str:
+    """Name the candidates that no plan can use, each with the reason."""
+    reasons: dict[str, list[str]] = {}
+    for item in left:
+        reasons.setdefault(item.candidate, []).append(item.reason)
+    if not reasons:
+        return "none dropped"
+    shown = [f"{name} ({', '.join(why)})" for name, why in sorted(reasons.items())]
+    more = f" and {len(shown) - MOST_NAMED} more" if len(shown) > MOST_NAMED else ""
+    return f"dropped {len(shown)}: {', '.join(shown[:MOST_NAMED])}{more}"
+
+
 def _sites(assessment: Assessment, width: int) -> str:
+    if not assessment.picks:
+        return "New sites: none"
     rows = [
         (
             pick.id,
             pick.plan,
             f"{pick.first_month[0]}-{pick.first_month[1]:02d}",
-            _latitude(pick.lat),
+            _reach(pick),
             f"{pick.score:.0f}",
             f"{pick.samples:.3g}",
             f"{sum(pick.cost_by_year) / 100:,.0f}",
         )
         for pick in assessment.picks
     ]
-    heads = ("site", "plan", "from", "lat", "score", "samples", f"cost, {assessment.money.currency}")
-    return "New sites (samples: accepted in an open month)\n" + _table(heads, rows, width, left=3)
+    heads = ("site", "plan", "from", "latitude", "score", "samples", assessment.money.currency)
+    title = "New sites (score 0-100; samples accepted in an open month; money in all)"
+    return f"{wrapped(title, width)}\n{_table(heads, rows, width, left=3)}"
+
+
+def _score(planning: Planning, assessment: Assessment) -> str:
+    score, worth_from = assessment.score, planning.region.settings.score.worth_from
+    return (
+        f"Score {score.total:.2f} = {score.worth:.2f} from the sites (each site's score above {worth_from:g}, times "
+        f"its share of the window) + {sum(score.coverage):.2f} from covering the bands."
+    )
 
 
 def _money(assessment: Assessment, width: int) -> str:
     money = assessment.money
-    heads = ["year", *money.kinds] + (["purchases"] if any(money.purchases) else []) + ["all"]
+    bought = any(money.purchases)
+    heads = ["year", *money.kinds, *(["analyzers bought"] if bought else []), "total"]
     rows = []
     for y, year in enumerate(money.years):
         kinds = [sum(c.by_kind[k] for c in money.sites if c.year == year) for k in range(len(money.kinds))]
-        amounts = kinds + ([money.purchases[y]] if any(money.purchases) else []) + [money.by_year[y]]
+        amounts = [*kinds, *([money.purchases[y]] if bought else []), money.by_year[y]]
         rows.append((str(year), *[f"{a / 100:,.0f}" for a in amounts]))
-    return f"Money by year, {money.currency}\n" + _table(heads, rows, width, left=1)
+    kinds = [sum(c.by_kind[k] for c in money.sites) for k in range(len(money.kinds))]
+    amounts = [*kinds, *([sum(money.purchases)] if bought else []), money.total]
+    rows.append(("all", *[f"{a / 100:,.0f}" for a in amounts]))
+    title = f"Money by year, {money.currency}, with contingency, overhead and price growth"
+    return f"{wrapped(title, width)}\n{_table(heads, rows, width, left=1)}"
 
 
 def _bands(assessment: Assessment, width: int) -> str:
@@ -115,10 +195,12 @@ def _bands(assessment: Assessment, width: int) -> str:
         )
         for row in reversed(assessment.coverage.bands)
     ]
-    heads = ("band", "earth", "sites", "anal.", "flask", "both", "runs", "clean h/yr", "best exp.")
-    return "Coverage by band (sites: new and running; clean h/yr: hours of baseline air)\n" + _table(
-        heads, rows, width, left=1
+    heads = ("band", "area", "sites", "analyzer", "flask", "both", "running", "clean h", "best")
+    title = (
+        "Coverage by band (area: share of the earth; sites: new and running, a track by its share of time; clean h: "
+        "hours a year of background air at them; best: share of background air at the best)"
     )
+    return f"{wrapped(title, width)}\n{_table(heads, rows, width, left=1)}"
 
 
 def _ladder(planning: Planning, assessment: Assessment, width: int, ascii_only: bool) -> list[str]:
@@ -139,31 +221,36 @@ def _ladder(planning: Planning, assessment: Assessment, width: int, ascii_only: 
     return ["Latitude ladder", *ladder(rungs, bands, gap, width, ascii_only)]
 
 
-def gap_sentence(gap: Gap) -> str:
-    """Return the widest gap in words."""
-    return f"Widest gap in latitude: {gap.width_deg:.0f} degrees, {_latitude(gap.from_lat)} to {_latitude(gap.to_lat)}."
-
-
-def _profiles(assessment: Assessment, width: int) -> str:
-    gap = _wrapped(gap_sentence(assessment.coverage.gaps[0]), width)
-    words = "Efficiency against the best continuous weights, sites of equal error, x = sin(latitude)"
+def _profiles(coverage: Coverage, width: int) -> str:
+    title = (
+        "What these latitudes can say about a profile from pole to pole (100 %: as much as the best spread of the same "
+        "number of equal sites; profiles in the sine of latitude)"
+    )
     lines = [
-        f"  {e.name:<26} " + (f"{100 * e.value:5.1f} %" if e.resolved else "cannot be resolved")
-        for e in assessment.coverage.efficiencies
+        f"  {e.name:<26} " + (f"{100 * e.value:5.1f} %" if e.resolved else "too few latitudes")
+        for e in coverage.efficiencies
     ]
-    return "\n".join([gap, _wrapped(words, width), *lines])
+    return "\n".join([wrapped(title, width), *lines])
 
 
 def _rules(assessment: Assessment, width: int) -> str:
     broken = assessment.broken
     if not broken:
-        return f"Rules: all {len(assessment.rules)} hold."
-    lines = [_wrapped(f"- {j.label}: {j.words}; the layout has {j.found}", width) for j in broken]
-    return "\n".join([f"Rules broken: {len(broken)} of {len(assessment.rules)}", *lines])
+        return f"Rules: all {len(assessment.rules)} conditions hold."
+    lines = [wrapped(f"- {j.label}: {j.words}. Here: {j.found}.", width) for j in broken]
+    return "\n".join([f"RULES BROKEN: {len(broken)} of {len(assessment.rules)} conditions", *lines])
 
 
-def _latitude(lat: float) -> str:
+def latitude(lat: float) -> str:
+    """Return a latitude with one decimal and its hemisphere."""
     return f"{abs(lat):.1f} {'N' if lat >= 0 else 'S'}"
+
+
+def _reach(pick: Pick) -> str:
+    """Return the latitude of a site, or both ends of a track."""
+    if pick.south == pick.north:
+        return latitude(pick.lat)
+    return "-".join(f"{abs(lat):.0f} {'N' if lat >= 0 else 'S'}" for lat in (pick.south, pick.north))
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, left: int) -> str:
@@ -171,7 +258,7 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, left
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     for k, head in enumerate(heads):
         table.add_column(
-            Text(head),
+            Text(clean_text(head)),
             justify="left" if k < left else "right",
             no_wrap=k >= left,
             overflow="ellipsis" if k < left else "fold",
@@ -181,11 +268,3 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, left
     stream = io.StringIO()
     Console(file=stream, width=width, color_system=None, markup=False, highlight=False, emoji=False).print(table)
     return "\n".join(line.rstrip() for line in stream.getvalue().rstrip("\n").split("\n"))
-
-
-def _wrapped(text: str, width: int) -> str:
-    """Return text broken at spaces to lines of at most `width` cells."""
-    console = Console(file=io.StringIO(), width=width, color_system=None)
-    indent = "  " if text.startswith("- ") else ""
-    lines = Text(clean_text(text)).wrap(console, width - len(indent))
-    return f"\n{indent}".join(line.plain.rstrip() for line in lines)

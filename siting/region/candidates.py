@@ -1,127 +1,174 @@
-"""Candidate files -> the frozen table of candidates and its monthly arrays, with the origin of each cell."""
+"""Candidate files -> checked entries -> the frozen table of candidates, with the origin of each cell."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from siting.region import cells
 from siting.region.faults import Findings
 from siting.region.features import RawFeatures
 from siting.region.model import Candidates, Floats, Origin, frozen_mapping, read_only
-from siting.region.rows import Checked, Raw, check_rows
-from siting.region.schema.tables import SPREAD_COLUMNS, CandidateRow
+from siting.region.plain import listed, swap_suspected
+from siting.region.rows import Checked, Raw, check_rows, missing_column
+from siting.region.schema.lookups import extra_of
+from siting.region.schema.tables import SPREAD_COLUMNS, TRACER_COLUMNS, CandidateRow
+from siting.region.tables import column_name
+
+SIZE = TRACER_COLUMNS["candidates"]
 
 
 @dataclass
 class Entry:
-    """One candidate while it is put together: its row, where it stands, its geometry and its numbers."""
+    """One candidate while it is put together: its row, where it stands, its geometry and its numbers.
+
+    `doubtful` names the columns whose cells are faulty (`geometry` among them) and not in `row`.
+    """
 
     row: CandidateRow
     file: str
     number: int
-    geometry: BaseGeometry
+    geometry: BaseGeometry | None
     numbers: dict[str, float]
     extra: dict[str, str]
+    doubtful: frozenset[str] = frozenset()
     origins: dict[str, Origin] = field(default_factory=dict)
 
 
 def read_entries(raws: Sequence[Raw], tracers: Sequence[str], findings: Findings) -> list[Entry]:
-    """Check every candidate file and return its good rows, ids unique across files."""
+    """Check every candidate file and return its candidates in the order of ids, which are unique across files.
+
+    A candidate with faulty cells is among them as long as it has an id, so that nothing which names it
+    is blamed.
+    """
     entries: list[Entry] = []
     for raw in raws:
-        shaped = isinstance(raw, RawFeatures)
-        checked = check_rows(
-            raw,
-            CandidateRow,
-            findings,
-            number_columns=number_columns(tracers),
-            optional=("lat", "lon") if shaped else (),
-        )
-        if not shaped:
-            _need_coordinates(raw, findings)
-        turned = 0
+        checked = check_rows(raw, CandidateRow, findings, number_columns=number_columns(tracers))
+        shapes = _shapes(raw, findings)
         for place, row in zip(checked.index, checked.rows, strict=True):
-            if isinstance(raw, RawFeatures):
-                geometry: BaseGeometry | None = _turned(raw.geometries[place])
-            else:
-                geometry, was_turned = _point(raw, place, row, findings)
-                turned += was_turned
-            if geometry is not None:
-                entries.append(_entry(raw, checked, place, row, geometry))
-        if turned:
-            findings.warn(
+            entry = _entry(raw, checked, place, row, shapes[place])
+            _first_tracer(entry, tracers[0], findings)
+            entries.append(entry)
+        if not raw.rows and all(fault.file != raw.file for fault in findings.faults):
+            findings.fault(
                 raw.file,
                 None,
-                "lon",
                 None,
-                f"{turned} longitudes of 180-360 were read as degrees east and turned to west",
+                None,
+                "no candidate in it",
+                allowed="one row for each candidate below the heading",
+                mend="add a row, or delete the file",
             )
-    return _unique(entries, findings)
+    return sorted(_unique(entries, findings), key=lambda entry: entry.row.id)
 
 
 def number_columns(tracers: Sequence[str]) -> dict[str, str]:
     """Return the further numeric columns of the candidate files: per tracer, and low and high ends."""
-    columns = {f"contamination_size.{name.lower()}": "contamination_size" for name in tracers}
+    columns = {tracer_column(SIZE, name): SIZE for name in tracers}
     for column in SPREAD_COLUMNS:
         columns[f"{column}_low"] = column
         columns[f"{column}_high"] = column
     return columns
 
 
-def _entry(raw: Raw, checked: Checked[CandidateRow], place: int, row: CandidateRow, shape: BaseGeometry) -> Entry:
+def tracer_column(base: str, tracer: str) -> str:
+    """Return the column of a number that belongs to one tracer, as headings are read."""
+    return column_name(f"{base}.{tracer}")
+
+
+def _entry(
+    raw: Raw, checked: Checked[CandidateRow], place: int, row: CandidateRow, shape: BaseGeometry | None
+) -> Entry:
     numbers = {column: found[place] for column, found in checked.numbers_of.items() if place in found}
     extra = {column: cells_of[place] for column, cells_of in checked.extra.items()}
-    return Entry(row, raw.file, raw.numbers[place], shape, numbers, extra)
+    doubtful = checked.faulty.get(place, frozenset()) | ({"geometry"} if shape is None else frozenset())
+    return Entry(row, raw.file, raw.numbers[place], shape, numbers, extra, doubtful)
 
 
-def _need_coordinates(raw: Raw, findings: Findings) -> None:
+def _first_tracer(entry: Entry, tracer: str, findings: Findings) -> None:
+    """Take a size that is named for the first tracer as the plain one, which belongs to it."""
+    column = tracer_column(SIZE, tracer)
+    value = entry.numbers.pop(column, None)
+    if value is None or SIZE in entry.doubtful:
+        return
+    if SIZE not in entry.row.model_fields_set:
+        entry.row = entry.row.model_copy(update={SIZE: value})
+    elif getattr(entry.row, SIZE) != value:
+        findings.fault(
+            entry.file,
+            entry.number,
+            column,
+            f"{value:g}",
+            f"differs from {SIZE}, which belongs to the same tracer",
+            allowed=f"{getattr(entry.row, SIZE):g}, or an empty cell",
+            mend="empty one of the two cells",
+        )
+
+
+def _shapes(raw: Raw, findings: Findings) -> Sequence[BaseGeometry | None]:
+    """Return the geometry of each row, None where it is faulty."""
+    if isinstance(raw, RawFeatures):
+        _compare_with_geometry(raw, findings)
+        return [_turned(shape) for shape in raw.geometries]
     for column in ("lat", "lon"):
         if column not in raw.columns:
-            findings.fault(raw.file, 1, column, None, "column missing", mend=f"add a column '{column}'")
-
-
-def _point(raw: Raw, place: int, row: CandidateRow, findings: Findings) -> tuple[BaseGeometry | None, bool]:
-    """Return the point of a table's row and whether its longitude was turned from 180-360 to west."""
-    number = raw.numbers[place]
-    good = True
-    for column in ("lat", "lon"):
-        if getattr(row, column) is None:
-            if column in raw.columns:
-                findings.fault(raw.file, number, column, None, "cell is empty", mend="give decimal degrees")
-            good = False
-    if not good or row.lat is None or row.lon is None:
-        return None, False
-    if not -90.0 <= row.lat <= 90.0:
-        swapped = -90.0 <= row.lon <= 90.0 and -180.0 <= row.lat <= 360.0
-        findings.fault(
+            missing_column(raw, column, CandidateRow, findings)
+    if "lat" not in raw.columns or "lon" not in raw.columns:
+        return (None,) * len(raw.rows)
+    lat_at, lon_at = raw.columns.index("lat"), raw.columns.index("lon")
+    points = [
+        _point(raw.file, number, row[lat_at], row[lon_at], findings)
+        for number, row in zip(raw.numbers, raw.rows, strict=True)
+    ]
+    turned = sum(1 for point in points if point is not None and point[0] > 180.0)
+    if turned:
+        findings.warn(
             raw.file,
+            None,
+            "lon",
+            None,
+            f"{turned} longitudes of 180-360 were read as degrees east and turned to west",
+        )
+    return [None if point is None else _turned(shapely.Point(point)) for point in points]
+
+
+def _point(file: str, number: int, lat: str, lon: str, findings: Findings) -> tuple[float, float] | None:
+    """Return longitude and latitude of a row; cells that are no numbers have been named already."""
+    for column, text in (("lat", lat), ("lon", lon)):
+        if text == "":
+            findings.fault(
+                file, number, column, None, "cell is empty", allowed=cells.ALLOWED_DEGREES, mend="give decimal degrees"
+            )
+    try:
+        x, y = cells.number(lon), cells.number(lat)
+    except cells.CellError:
+        return None
+    if not -90.0 <= y <= 90.0:
+        swapped = swap_suspected(y, x)
+        findings.fault(
+            file,
             number,
             "lat",
-            f"{row.lat:g}",
-            "no latitude; perhaps lat and lon are swapped" if swapped else "no latitude",
+            lat,
+            "not a latitude" + ("; perhaps lat and lon are swapped" if swapped else ""),
             allowed="-90 to 90",
             mend="swap lat and lon" if swapped else "give decimal degrees, south negative",
         )
-        good = False
-    if not -180.0 <= row.lon <= 360.0:
+    if not -180.0 <= x <= 360.0:
         findings.fault(
-            raw.file,
+            file,
             number,
             "lon",
-            f"{row.lon:g}",
-            "no longitude",
+            lon,
+            "not a longitude",
             allowed="-180 to 180, or 0 to 360",
             mend="give decimal degrees, west negative",
         )
-        good = False
-    if not good:
-        return None, False
-    turned = row.lon > 180.0
-    return shapely.Point(row.lon - 360.0 if turned else row.lon, row.lat), turned
+    return (x, y) if -90.0 <= y <= 90.0 and -180.0 <= x <= 360.0 else None
 
 
 def _turned(geometry: BaseGeometry | None) -> BaseGeometry | None:
@@ -131,127 +178,190 @@ def _turned(geometry: BaseGeometry | None) -> BaseGeometry | None:
     return geometry
 
 
-def _unique(entries: list[Entry], findings: Findings) -> list[Entry]:
+def _compare_with_geometry(raw: RawFeatures, findings: Findings) -> None:
+    """Say where a feature's lat and lon contradict its point, which counts."""
+    if "lat" not in raw.columns or "lon" not in raw.columns:
+        return
+    lat_at, lon_at = raw.columns.index("lat"), raw.columns.index("lon")
+    for number, row, shape in zip(raw.numbers, raw.rows, raw.geometries, strict=True):
+        if shape is None or shape.geom_type != "Point":
+            continue
+        try:
+            lat, lon = cells.number(row[lat_at]), cells.number(row[lon_at])
+        except cells.CellError:
+            continue
+        if abs(lat - shape.y) > 0.01 or abs((lon - shape.x + 180.0) % 360.0 - 180.0) > 0.01:
+            findings.warn(
+                raw.file,
+                number,
+                "lat",
+                f"{row[lat_at]}, {row[lon_at]}",
+                f"lat and lon are not those of the point, which counts ({shape.y:g}, {shape.x:g})",
+                mend="correct one of the two",
+            )
+
+
+def _unique(entries: list[Entry], findings: Findings) -> Iterator[Entry]:
     first: dict[str, Entry] = {}
     for entry in entries:
         other = first.setdefault(entry.row.id, entry)
-        if other is not entry:
-            findings.fault(
-                entry.file,
-                entry.number,
-                "id",
-                entry.row.id,
-                f"id stands already in {other.file}, row {other.number}",
-                allowed="ids unique across all files",
-                mend="rename one of the two",
-            )
-    return list(first.values())
+        if other is entry:
+            yield entry
+        else:
+            _id_twice(entry, other, findings)
 
 
-def fill_derived(
-    entries: Sequence[Entry], derived: Checked[CandidateRow] | None, findings: Findings, file: str
-) -> None:
+def _id_twice(entry: Entry, other: Entry, findings: Findings) -> None:
+    findings.fault(
+        entry.file,
+        entry.number,
+        "id",
+        entry.row.id,
+        f"id stands already in {other.file}, row {other.number}",
+        allowed="each id once, across all candidate files",
+        mend="rename one of the two",
+    )
+
+
+def fill_derived(entries: Sequence[Entry], raw: Raw, tracers: Sequence[str], findings: Findings) -> None:
     """Fill empty cells from candidates.derived.csv; what the user gave is never touched."""
-    if derived is None:
-        return
-    by_id = {row.id: row for row in derived.rows}
-    known = {entry.row.id for entry in entries}
-    strange = sorted(set(by_id) - known)
+    checked = check_rows(raw, CandidateRow, findings, number_columns=number_columns(tracers))
+    by_id: dict[str, Entry] = {}
+    for place, row in zip(checked.index, checked.rows, strict=True):
+        derived = _entry(raw, checked, place, row, None)
+        _first_tracer(derived, tracers[0], findings)
+        if row.id in by_id:
+            _id_twice(derived, by_id[row.id], findings)
+        by_id[row.id] = derived
+    strange = sorted(by_id.keys() - {entry.row.id for entry in entries})
     if strange:
         findings.warn(
-            file, None, "id", ", ".join(strange[:5]), "derived rows of candidates that are not there any more"
+            raw.file,
+            None,
+            "id",
+            listed(strange),
+            "derived rows of candidates that are not there any more",
+            mend="run `siting derive` again",
         )
     for entry in entries:
-        row = by_id.get(entry.row.id)
-        if row is None:
-            continue
-        new = {
-            column: getattr(row, column)
-            for column in row.model_fields_set
-            if column not in entry.row.model_fields_set and column not in ("id", "lat", "lon")
-        }
-        if new:
-            entry.row = entry.row.model_copy(update=new)
-            entry.origins.update(dict.fromkeys(new, Origin.DERIVED))
+        if entry.row.id in by_id:
+            _fill(entry, by_id[entry.row.id])
+
+
+def _fill(entry: Entry, derived: Entry) -> None:
+    given = entry.row.model_fields_set | entry.doubtful
+    new = {
+        column: getattr(derived.row, column)
+        for column in derived.row.model_fields_set
+        if column not in given and column not in ("id", "lat", "lon")
+    }
+    for column, value in derived.numbers.items():
+        # a derived spread belongs to the derived number, not to one that the user gave
+        nominal = column.removesuffix("_low").removesuffix("_high")
+        if column not in entry.numbers and column not in entry.doubtful and (nominal == column or nominal in new):
+            entry.numbers[column] = value
+            entry.origins[column] = Origin.DERIVED
+    entry.row = entry.row.model_copy(update=new)
+    entry.origins.update(dict.fromkeys(new, Origin.DERIVED))
 
 
 def check_entries(entries: Sequence[Entry], findings: Findings) -> None:
     """Check what one look at a row shows: platform against geometry, running stations, spreads."""
     for entry in entries:
-        row, at = entry.row, (entry.file, entry.number)
-        shape = entry.geometry.geom_type
-        if "Line" in shape and row.platform not in ("ship", "drifting"):
-            findings.fault(
-                *at,
-                "platform",
-                row.platform,
-                "a line is a ship track or a drift",
-                allowed="ship, drifting",
-                mend="set platform, or give a point",
-            )
-        if "Polygon" in shape and row.platform not in ("drifting", "moored"):
-            findings.fault(
-                *at,
-                "platform",
-                row.platform,
-                "an area belongs to a drifting or moored platform",
-                allowed="drifting, moored",
-                mend="set platform, or give a point",
-            )
-        if shape == "Point" and row.platform == "ship":
-            findings.warn(
-                *at,
-                "platform",
-                row.platform,
-                "a ship given as one point is counted there all the time",
-                mend="give its track as a LineString in a .geojson file",
-            )
-        if row.status == "running" and row.running_since is None:
+        if entry.geometry is not None and "platform" not in entry.doubtful:
+            _check_platform(entry, entry.geometry.geom_type, findings)
+        if "status" not in entry.doubtful:
+            _check_running(entry, findings)
+        _check_spread(entry, findings)
+
+
+def _check_platform(entry: Entry, shape: str, findings: Findings) -> None:
+    row, at = entry.row, (entry.file, entry.number, "platform", entry.row.platform)
+    if "Line" in shape and row.platform not in ("ship", "drifting"):
+        findings.fault(
+            *at, "a line is a ship track or a drift", allowed="ship, drifting", mend="set platform, or give a point"
+        )
+    if "Polygon" in shape and row.platform not in ("drifting", "moored"):
+        findings.fault(
+            *at,
+            "an area belongs to a drifting or moored platform",
+            allowed="drifting, moored",
+            mend="set platform, or give a point",
+        )
+    if shape == "Point" and row.platform == "ship":
+        findings.warn(
+            *at,
+            "a ship given as one point is counted there all the time",
+            mend="give its track as a LineString in a .geojson file",
+        )
+
+
+def _check_running(entry: Entry, findings: Findings) -> None:
+    row, at = entry.row, (entry.file, entry.number)
+    if row.status == "running":
+        if row.running_since is None and "running_since" not in entry.doubtful:
             findings.fault(
                 *at,
                 "running_since",
                 None,
                 "a running station needs the year its record began",
-                allowed="a year such as 2019",
+                allowed="a year such as 2019 or 2019.5",
                 mend="fill it in",
             )
-        if row.status != "running":
-            for column in ("running_since", "running_plan", "method"):
-                if getattr(row, column) is not None:
-                    findings.warn(
-                        *at,
-                        column,
-                        str(getattr(row, column)),
-                        "holds for running stations only and is not used here",
-                    )
-        _check_spread(entry, findings)
+        return
+    for column in ("running_since", "running_plan", "method"):
+        value = getattr(row, column)
+        if value is not None:
+            shown = f"{value:g}" if isinstance(value, float) else str(value)
+            findings.warn(*at, column, shown, "holds for running stations only and is not used here")
 
 
 def _check_spread(entry: Entry, findings: Findings) -> None:
     for column in SPREAD_COLUMNS:
+        ends = (f"{column}_low", f"{column}_high")
+        if not any(end in entry.numbers for end in ends) or entry.doubtful.intersection((column, *ends)):
+            continue
         value = float(getattr(entry.row, column))
-        low = entry.numbers.get(f"{column}_low", value)
-        high = entry.numbers.get(f"{column}_high", value)
-        if not low <= value <= high:
+        low, high = (entry.numbers.get(end, value) for end in ends)
+        given = column in entry.row.model_fields_set
+        if low > high:
+            findings.fault(
+                entry.file,
+                entry.number,
+                ends[0],
+                f"{low:g}",
+                f"the low end lies above {'the high end' if ends[1] in entry.numbers else column}",
+                allowed=f"{high:g} or less",
+                mend="swap them, or correct one",
+            )
+        elif not low <= value <= high:
             findings.fault(
                 entry.file,
                 entry.number,
                 column,
-                f"{value:g}",
-                "does not lie between its low and high ends",
+                f"{value:g}" if given else None,
+                "does not lie between its low and high ends"
+                if given
+                else f"is not given, and its default of {value:g} does not lie between its low and high ends",
                 allowed=f"{low:g} to {high:g}",
-                mend=f"check {column}_low and {column}_high",
+                mend=f"check {ends[0]} and {ends[1]}" if given else f"give {column}",
             )
+
+
+def _shape(entry: Entry) -> BaseGeometry:
+    if entry.geometry is None:
+        raise ValueError(f"candidate '{entry.row.id}' has no geometry; entries with faults cannot be built")
+    return entry.geometry
 
 
 def origin_of(entry: Entry, column: str) -> Origin:
     """Return where the number of a column comes from."""
     if column in entry.origins:
         return entry.origins[column]
-    if column in entry.row.model_fields_set:
+    if column in entry.row.model_fields_set or column in entry.numbers:
         return Origin.GIVEN
-    extra = CandidateRow.model_fields[column].json_schema_extra
-    assumed = isinstance(extra, dict) and str(extra.get("why", "")).startswith("assumed")
+    info = CandidateRow.model_fields.get(column)
+    assumed = info is not None and extra_of(info).get("why", "").startswith("assumed")
     return Origin.ASSUMED if assumed else Origin.DEFAULTED
 
 
@@ -265,18 +375,28 @@ def centre(geometry: BaseGeometry) -> tuple[float, float]:
     return float(np.degrees(np.arctan2(z, np.hypot(x, y)))), float(np.degrees(np.arctan2(y, x)))
 
 
-def build(entries: Sequence[Entry], visits_default: float) -> Candidates:
-    """Return the frozen table; `entries` must be sorted by id."""
+def build(
+    entries: Sequence[Entry],
+    visits_default: float,
+    *,
+    tracers: Sequence[str] = (),
+    visits_origin: Origin = Origin.ASSUMED,
+) -> Candidates:
+    """Return the frozen table; `entries` must be sorted by id.
+
+    A candidate without `visits_per_year` has `visits_default` calls a year, which come from `visits_origin`;
+    `tracers` are those whose sizes have an origin of their own beside that of the first one.
+    """
     rows = [entry.row for entry in entries]
-    middles = [centre(entry.geometry) for entry in entries]
+    shapes = [_shape(entry) for entry in entries]
+    middles = [centre(shape) for shape in shapes]
     origin = {
         column: read_only(np.array([origin_of(entry, column) for entry in entries], dtype=np.uint8))
-        for column in CandidateRow.model_fields
+        for column in [*CandidateRow.model_fields, *(tracer_column(SIZE, name) for name in tracers[1:])]
         if column not in ("id", "lat", "lon")
     }
-    visits_given = np.array([row.visits_per_year is not None for row in rows], dtype=bool)
-    assumed = (origin["visits_per_year"] == Origin.DEFAULTED) & ~visits_given
-    origin["visits_per_year"] = read_only(np.where(assumed, Origin.ASSUMED, origin["visits_per_year"]).astype(np.uint8))
+    visits = [origin_of(entry, "visits_per_year") if entry.row.visits_per_year else visits_origin for entry in entries]
+    origin["visits_per_year"] = read_only(np.array(visits, dtype=np.uint8))
 
     def array(column: str) -> Floats:
         return read_only(np.array([getattr(row, column) for row in rows], dtype=float))
@@ -297,7 +417,7 @@ def build(entries: Sequence[Entry], visits_default: float) -> Candidates:
     return Candidates(
         ids=tuple(row.id for row in rows),
         names=tuple(row.name or row.id for row in rows),
-        geometry=tuple(entry.geometry for entry in entries),
+        geometry=tuple(shapes),
         lat=read_only(np.array([lat for lat, _ in middles], dtype=float)),
         lon=read_only(np.array([lon for _, lon in middles], dtype=float)),
         elevation_m=array("elevation_m"),
@@ -339,8 +459,8 @@ def monthly_arrays(
 ) -> dict[str, np.ndarray]:
     """Return exposure, its origin, risk, size and open months of the entries.
 
-    `months` maps (id, month 1-12) to the numbers of monthly.csv that replace the yearly ones, under
-    `exposure`, `risk`, `size` (first tracer) and `size.<tracer>` in lower case.
+    `months` maps (id, month 1-12) to the numbers of monthly.csv that replace the yearly ones, by the
+    columns of that file.
     """
     n = len(entries)
     exposure = np.empty((n, 12))
@@ -354,8 +474,7 @@ def monthly_arrays(
         exposure_origin[i] = origin_of(entry, "baseline_exposure")
         risk[:, i] = row.contamination_risk
         for t, tracer in enumerate(tracers):
-            column = f"contamination_size.{tracer.lower()}"
-            size[t, i] = entry.numbers.get(column, row.contamination_size if t == 0 else 0.0)
+            size[t, i] = row.contamination_size if t == 0 else entry.numbers.get(tracer_column(SIZE, tracer), 0.0)
         open_months[i, [month - 1 for month in row.open_months]] = True
     place = {entry.row.id: i for i, entry in enumerate(entries)}
     for (candidate, month), numbers in months.items():
@@ -366,7 +485,7 @@ def monthly_arrays(
         if "risk" in numbers:
             risk[:, i, month - 1] = numbers["risk"]
         for t, tracer in enumerate(tracers):
-            for column in (f"size.{tracer.lower()}", "size" if t == 0 else ""):
+            for column in (tracer_column("size", tracer), "size" if t == 0 else ""):
                 if column in numbers:
                     size[t, i, month - 1] = numbers[column]
                     break

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 from siting.region.faults import Findings
-from siting.region.model import Region
-from siting.region.plain import nearest
+from siting.region.model import Candidates, Region
+from siting.region.plain import Spelling
+from siting.region.schema.rules import AtLeast
+from siting.region.schema.settings import Settings
 
 
 def changed(
@@ -20,85 +23,112 @@ def changed(
 ) -> Region:
     """Return the region as it would be with another total budget, other stock, sites required or excluded.
 
-    `analyzers` is the number in stock, spare ones included. Raises `InputError` for an unknown id, a
-    site both required and excluded, a running station, a budget that is not positive, or fewer
-    analyzers than are kept as spare.
+    `analyzers` is the number in stock, spare ones included. At a running station that offers plans it is
+    the new deployment that is required or excluded, the station runs on. Raises `InputError` for an
+    unknown id, a site both required and excluded, a running station that offers no plan, a budget that
+    is not positive, or fewer analyzers than are kept as spare.
     """
     findings = Findings()
-    c = region.candidates
-    for option, names in (("--require", require), ("--exclude", exclude)):
-        for name in names:
-            if name not in c.ids:
-                near = nearest(name, c.ids)
-                findings.fault(
-                    option,
-                    None,
-                    None,
-                    name,
-                    "no candidate has this id",
-                    mend=f"if you meant '{near}', write that" if near else "check the id",
-                )
-            elif c.status[c.index(name)] == "running" and not c.plans[c.index(name)]:
-                findings.fault(
-                    option,
-                    None,
-                    None,
-                    name,
-                    "this station already runs, it is neither picked nor left out",
-                    mend="name a candidate",
-                )
-    for name in sorted(set(require) & set(exclude)):
-        findings.fault("--require", None, None, name, "is both required and excluded", mend="choose one")
-    for name in sorted(set(require) - set(exclude)):
-        if name in c.ids and c.status[c.index(name)] == "excluded":
+    _check_ids(region.candidates, "--require", require, findings)
+    _check_ids(region.candidates, "--exclude", exclude, findings)
+    _check_clashes(region.candidates, require, exclude, findings)
+    _check_means(region.settings, budget, analyzers, findings)
+    findings.raise_if_any()
+    settings = _settings(region, budget, require, analyzers)
+    return replace(region, settings=settings, candidates=_candidates(region.candidates, require, exclude))
+
+
+def _check_ids(c: Candidates, option: str, names: Sequence[str], findings: Findings) -> None:
+    spelling = Spelling(c.ids)
+    for name in dict.fromkeys(names):
+        if name not in c.ids:
+            mend = spelling.mend(name, "name a candidate of the region")
+            findings.fault(option, None, None, name, "no candidate has this id", allowed=spelling.allowed, mend=mend)
+        elif _runs(c, name) and not c.plans[c.index(name)]:
             findings.fault(
-                "--require",
+                option,
                 None,
                 None,
                 name,
-                "is excluded by its status in the region",
-                mend="change its status, or do not require it",
+                "this station already runs, it is neither picked nor left out",
+                allowed="candidates that do not run yet, or offer plans",
+                mend="name another candidate",
             )
-    for name in sorted(set(exclude) - set(require)):
-        if name in c.ids and c.status[c.index(name)] == "required":
-            findings.fault(
-                "--exclude",
-                None,
-                None,
-                name,
-                "is required by its status in the region",
-                mend="change its status, or do not exclude it",
-            )
-    if budget is not None and not 0.0 < budget < float("inf"):
+
+
+def _check_clashes(c: Candidates, require: Sequence[str], exclude: Sequence[str], findings: Findings) -> None:
+    both = sorted(set(require) & set(exclude))
+    for name in both:
         findings.fault(
-            "--budget",
+            "--require",
             None,
             None,
-            budget,
-            "not a budget",
-            allowed="a number above 0",
-            mend="give the total money",
+            name,
+            "is both required and excluded",
+            allowed="each id in one of the two options",
+            mend="choose one",
         )
-    stock = region.settings.stock
-    if analyzers is not None and analyzers < stock.spare_analyzers:
+    for option, names, status, done in (
+        ("--require", require, "excluded", "require"),
+        ("--exclude", exclude, "required", "exclude"),
+    ):
+        for name in sorted(set(names).intersection(c.ids).difference(both)):
+            if c.status[c.index(name)] == status:
+                findings.fault(
+                    option,
+                    None,
+                    None,
+                    name,
+                    f"is {status} by its status in the region",
+                    allowed="candidates with status open",
+                    mend=f"change its status, or do not {done} it",
+                )
+
+
+def _check_means(settings: Settings, budget: float | None, analyzers: int | None, findings: Findings) -> None:
+    if budget is not None and not (budget > 0.0 and math.isfinite(budget)):
+        findings.fault(
+            "--budget", None, None, budget, "not a budget", allowed="a number above 0", mend="give the total money"
+        )
+    spare = settings.stock.spare_analyzers
+    if analyzers is not None and analyzers < spare:
         findings.fault(
             "--analyzers",
             None,
             None,
             analyzers,
             "fewer than the analyzers kept at home",
-            allowed=f"{stock.spare_analyzers} or more",
+            allowed=f"{spare} or more",
             mend="count the spare ones in",
         )
-    findings.raise_if_any()
-    settings = region.settings
+
+
+def _runs(c: Candidates, name: str) -> bool:
+    return c.status[c.index(name)] == "running"
+
+
+def _settings(region: Region, budget: float | None, require: Sequence[str], analyzers: int | None) -> Settings:
+    settings, c = region.settings, region.candidates
     if budget is not None:
         settings = settings.model_copy(update={"budget": settings.budget.model_copy(update={"total": float(budget)})})
     if analyzers is not None:
-        settings = settings.model_copy(update={"stock": stock.model_copy(update={"analyzers": int(analyzers)})})
-    status = list(c.status)
-    for name in require:
-        status[c.index(name)] = "required"
-    for name in exclude:
-        status[c.index(name)] = "excluded"
-    return replace(region, settings=settings, candidates=replace(c, status=tuple(status)))
+        stock = settings.stock.model_copy(update={"analyzers": int(analyzers)})
+        settings = settings.model_copy(update={"stock": stock})
+    # a running station keeps its status, so that a rule must ask for the new deployment there
+    rules = tuple(
+        AtLeast(kind="at_least", name=f"--require {name}", count=1, sites=(name,))
+        for name in sorted(set(require))
+        if _runs(c, name)
+    )
+    return settings.model_copy(update={"rules": (*settings.rules, *rules)}) if rules else settings
+
+
+def _candidates(c: Candidates, require: Sequence[str], exclude: Sequence[str]) -> Candidates:
+    status, plans = list(c.status), list(c.plans)
+    for names, word in ((require, "required"), (exclude, "excluded")):
+        for name in names:
+            if not _runs(c, name):
+                status[c.index(name)] = word
+            elif word == "excluded":
+                plans[c.index(name)] = ()
+    return replace(c, status=tuple(status), plans=tuple(plans))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
@@ -90,7 +91,7 @@ class Candidates:
 
     def index(self, candidate_id: str) -> int:
         """Return the position of an id; raises KeyError if the region has no such candidate."""
-        position = int(np.searchsorted(np.array(self.ids, dtype=object), candidate_id)) if self.ids else 0
+        position = bisect_left(self.ids, candidate_id)
         if position >= len(self.ids) or self.ids[position] != candidate_id:
             raise KeyError(candidate_id)
         return position
@@ -143,42 +144,53 @@ class Region:
         return open_mean(self.exposure, self.open_months)
 
     def to_frame(self) -> gpd.GeoDataFrame:
-        """Return the candidates as a GeoDataFrame in WGS 84, index the ids, one column an attribute."""
+        """Return the candidates as a GeoDataFrame in WGS 84, index `id`, one column an attribute.
+
+        A column of the user's own that has the name of one of ours is called `<name> (own column)`.
+        """
         import geopandas as gpd
+        import pandas as pd
 
         c = self.candidates
-        table: dict[str, Any] = {"name": c.names, "lat": c.lat, "lon": c.lon}
-        for column in (
-            "elevation_m",
-            "intake_m",
-            "platform",
-            "status",
-            "running_since",
-            "running_plan",
-            "operator",
-            "access",
-            "method",
-            "data_return",
-            "duty_cycle",
-            "visits_per_year",
-            "lead_months",
-            "permit_months",
-            "power",
-            "staffed",
-            "host",
-            "host_strength",
-            "setup_cost",
-            "annual_cost",
-            "hub",
-        ):
-            table[column] = getattr(c, column)
+        table: dict[str, Any] = {"name": c.names}
+        table.update({column: getattr(c, column) for column in _FRAME_COLUMNS})
         table["plans"] = [" ".join(plans) for plans in c.plans]
         table["group"] = [" ".join(groups) for groups in c.group]
         table["mean_exposure"] = self.mean_exposure()
         table["mean_risk"] = open_mean(self.risk[0], self.open_months)
         table["months_open"] = self.open_months.sum(axis=1)
-        table.update(c.extra)
-        return gpd.GeoDataFrame(table, index=list(c.ids), geometry=list(c.geometry), crs="EPSG:4326")
+        for column, texts in c.extra.items():
+            table[column if column not in table and column != "geometry" else f"{column} (own column)"] = texts
+        index = pd.Index(c.ids, name="id", dtype=object)
+        return gpd.GeoDataFrame(table, index=index, geometry=list(c.geometry), crs="EPSG:4326")
+
+
+_FRAME_COLUMNS = (
+    "lat",
+    "lon",
+    "elevation_m",
+    "intake_m",
+    "platform",
+    "status",
+    "running_since",
+    "running_plan",
+    "operator",
+    "access",
+    "method",
+    "data_return",
+    "duty_cycle",
+    "sailings_per_year",
+    "visits_per_year",
+    "lead_months",
+    "permit_months",
+    "power",
+    "staffed",
+    "host",
+    "host_strength",
+    "setup_cost",
+    "annual_cost",
+    "hub",
+)
 
 
 def open_mean(monthly: Floats, open_months: Bools) -> Floats:

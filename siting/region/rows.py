@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails
 
 from siting.region import cells
 from siting.region.faults import Findings
-from siting.region.plain import listed, nearest, plain
+from siting.region.plain import listed, nearest, plain, swap_suspected
 from siting.region.schema.common import Vocabulary
-from siting.region.schema.lookups import column_names, field_limits, later_fields
+from siting.region.schema.lookups import column_names, later_fields
+from siting.region.wanted import wanted
 
 Row = TypeVar("Row", bound=Vocabulary)
 
@@ -32,16 +34,19 @@ class Raw(Protocol):
 
 @dataclass(frozen=True)
 class Checked(Generic[Row]):
-    """The rows of a file that passed: `index` is their place in the raw table, `rows` the models.
+    """The rows of a file: `index` is their place in the raw table, `rows` the models.
 
-    `numbers_of` holds the parsed cells of the columns named per tracer or as a spread, by column and
-    place in the raw table; `extra` the cells of columns that the vocabulary does not know.
+    A row with a faulty cell is there without that cell, if it can be told without it, so that its other
+    cells can be checked further; `faulty` names such columns by place. `numbers_of` holds the parsed
+    cells of the columns named per tracer or as a spread, by column and place in the raw table; `extra`
+    the cells of columns that the vocabulary does not know.
     """
 
     index: tuple[int, ...]
     rows: tuple[Row, ...]
     numbers_of: Mapping[str, Mapping[int, float]]
     extra: Mapping[str, tuple[str, ...]]
+    faulty: Mapping[int, frozenset[str]]
 
 
 def check_rows(
@@ -55,18 +60,37 @@ def check_rows(
     """Check all cells of a file against its model; faults and warnings go to `findings`.
 
     `number_columns` maps further numeric columns that are allowed (per tracer, spreads) to the field
-    whose limits they share; `optional` names columns that need not be there although the model asks
-    for them (a geometry gives lat and lon).
+    whose limits they share; `optional` names columns that may be missing although the model asks for
+    them.
     """
     extra_numbers = dict(number_columns or {})
     known = column_names(model)
-    limits = field_limits(model)
-    for column, required in known.items():
+    unknown = _check_heading(raw, model, [*known, *extra_numbers], optional, findings)
+    places = {column: i for i, column in enumerate(raw.columns)}
+    used = [(column, places[column]) for column in raw.columns if column in known]
+    records = [{column: row[i] for column, i in used if row[i] != ""} for row in raw.rows]
+    faulty: dict[int, set[str]] = {}
+    rows = _validated(raw, model, records, faulty, findings)
+    numbers_of = {
+        column: _number_column(raw, column, model, like, faulty, findings)
+        for column, like in extra_numbers.items()
+        if column in places
+    }
+    extra = {c: tuple(row[places[c]] for row in raw.rows) for c in unknown}
+    columns = {place: frozenset(names) for place, names in faulty.items()}
+    return Checked(tuple(rows), tuple(rows.values()), numbers_of, extra, columns)
+
+
+def _check_heading(
+    raw: Raw, model: type[Vocabulary], known: Sequence[str], optional: Collection[str], findings: Findings
+) -> list[str]:
+    """Check the heading of a file and return the columns that are not known."""
+    for column, required in column_names(model).items():
         if required and column not in raw.columns and column not in optional:
-            findings.fault(raw.file, 1, column, None, "column missing", mend=f"add a column '{column}'")
-    unknown = [c for c in raw.columns if c not in known and c not in extra_numbers]
+            missing_column(raw, column, model, findings)
+    unknown = [column for column in raw.columns if column not in known]
     for column in unknown:
-        near = nearest(column, [*known, *extra_numbers])
+        near = nearest(column, known)
         findings.warn(
             raw.file,
             1,
@@ -76,85 +100,97 @@ def check_rows(
             mend=f"if you meant '{near}', rename it" if near else None,
         )
     later = later_fields(model)
-    waiting = [c for c in raw.columns if c in later]
-    if waiting and len(later) < len(known):
+    waiting = [column for column in raw.columns if column in later]
+    if waiting and len(later) < len(column_names(model)):
         findings.warn(raw.file, 1, None, None, f"not used yet: {listed(waiting)}")
+    return unknown
 
-    places = {column: i for i, column in enumerate(raw.columns)}
-    used = [(column, places[column]) for column in raw.columns if column in known]
-    records = [{column: row[i] for column, i in used if row[i] != ""} for row in raw.rows]
+
+def missing_column(raw: Raw, column: str, model: type[Vocabulary], findings: Findings) -> None:
+    """Note that a column is not there; where another looks like it, that one is named."""
+    known = column_names(model)
+    near = nearest(column, [name for name in raw.columns if name not in known])
+    mend = f"add a column '{column}'" + (f"; if '{near}' is meant for it, rename that" if near else "")
+    findings.fault(raw.file, 1, column, None, "column missing", allowed=wanted(model, column), mend=mend)
+
+
+def _validated(
+    raw: Raw,
+    model: type[Row],
+    records: list[dict[str, str]],
+    faulty: dict[int, set[str]],
+    findings: Findings,
+) -> dict[int, Row]:
+    """Return the models by place, those with faulty cells without them where that is possible."""
     adapter = TypeAdapter(list[model])  # type: ignore[valid-type]
-    bad: set[int] = set()
     try:
-        rows: Sequence[Row] = adapter.validate_python(records)
+        return dict(enumerate(adapter.validate_python(records)))
     except ValidationError as error:
-        absent = {c for c, required in known.items() if required and c not in raw.columns}
-        for detail in error.errors():
-            place = int(detail["loc"][0])
-            bad.add(place)
-            column = str(detail["loc"][1]) if len(detail["loc"]) > 1 else ""
-            if column in absent or (detail["type"] == "missing" and column in optional):
-                continue
-            words = plain(detail, limits=limits.get(column, ""))
-            if detail["type"] == "missing":
-                findings.fault(raw.file, raw.numbers[place], column, None, "cell is empty", mend="fill it in")
-            else:
-                findings.fault(
-                    raw.file,
-                    raw.numbers[place],
-                    column,
-                    words.value,
-                    words.problem,
-                    allowed=words.allowed,
-                    mend=words.mend,
-                )
-        rows = adapter.validate_python([r for i, r in enumerate(records) if i not in bad])
-    index = tuple(i for i in range(len(records)) if i not in bad)
+        for detail in error.errors(include_url=False):
+            place, column = int(detail["loc"][0]), str(detail["loc"][1])
+            faulty.setdefault(place, set()).add(column)
+            if not (detail["type"] == "missing" and column not in raw.columns):
+                _cell_fault(raw, model, place, column, detail, records[place], findings)
+    good = [place for place in range(len(records)) if place not in faulty]
+    rows: dict[int, Row] = dict(zip(good, adapter.validate_python([records[place] for place in good]), strict=True))
+    for place, columns in faulty.items():
+        try:
+            rows[place] = model.model_validate({c: text for c, text in records[place].items() if c not in columns})
+        except ValidationError:
+            continue  # it cannot be told without the faulty cell, such as an id
+    return {place: rows[place] for place in sorted(rows)}
 
-    numbers_of: dict[str, dict[int, float]] = {}
-    for column, like in extra_numbers.items():
-        if column in places:
-            numbers_of[column] = _number_column(raw, places[column], column, model, like, findings)
-    extra = {c: tuple(row[places[c]] for row in raw.rows) for c in unknown}
-    return Checked(index, tuple(rows), numbers_of, extra)
+
+def _cell_fault(
+    raw: Raw,
+    model: type[Vocabulary],
+    place: int,
+    column: str,
+    detail: ErrorDetails,
+    record: Mapping[str, str],
+    findings: Findings,
+) -> None:
+    words = plain(detail, wanted=wanted(model, column))
+    problem, mend = words.problem, words.mend
+    if detail["type"] == "missing":
+        problem, mend = "cell is empty", "fill it in"
+    elif column == "lat" and _swapped(record):
+        problem, mend = f"{problem}; perhaps lat and lon are swapped", "swap lat and lon"
+    findings.fault(raw.file, raw.numbers[place], column, words.value, problem, allowed=words.allowed, mend=mend)
+
+
+def _swapped(record: Mapping[str, str]) -> bool:
+    try:
+        return swap_suspected(cells.number(record.get("lat", "")), cells.number(record.get("lon", "")))
+    except cells.CellError:
+        return False
 
 
 def _number_column(
-    raw: Raw, place: int, column: str, model: type[Vocabulary], like: str, findings: Findings
+    raw: Raw,
+    column: str,
+    model: type[Vocabulary],
+    like: str,
+    faulty: dict[int, set[str]],
+    findings: Findings,
 ) -> dict[int, float]:
     """Parse a numeric column that shares the limits of another field."""
     found: dict[int, float] = {}
-    metadata = model.model_fields[like].metadata
-    limits = field_limits(model)[like]
-    for i, row in enumerate(raw.rows):
-        text = row[place]
+    at = raw.columns.index(column)
+    limits = [(getattr(m, "ge", None), getattr(m, "le", None)) for m in model.model_fields[like].metadata]
+    for place, row in enumerate(raw.rows):
+        text = row[at]
         if text == "":
             continue
+        problem, mend = "out of range", "check the number and its unit"
         try:
             value = cells.number(text)
         except cells.CellError as error:
-            findings.fault(
-                raw.file,
-                raw.numbers[i],
-                column,
-                text,
-                error.problem,
-                allowed=error.allowed or limits or None,
-                mend=error.mend,
-            )
-            continue
-        below = any(getattr(m, "ge", None) is not None and value < m.ge for m in metadata)
-        above = any(getattr(m, "le", None) is not None and value > m.le for m in metadata)
-        if below or above:
-            findings.fault(
-                raw.file,
-                raw.numbers[i],
-                column,
-                text,
-                "out of range",
-                allowed=limits,
-                mend="check the number and its unit",
-            )
-            continue
-        found[i] = value
+            problem, mend = error.problem, error.mend
+        else:
+            if all((low is None or value >= low) and (high is None or value <= high) for low, high in limits):
+                found[place] = value
+                continue
+        faulty.setdefault(place, set()).add(column)
+        findings.fault(raw.file, raw.numbers[place], column, text, problem, allowed=wanted(model, like), mend=mend)
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import highspy
 import numpy as np
@@ -12,14 +13,24 @@ import scipy.sparse as sp
 from highspy import cb
 
 from siting.region.model import Bools, Floats, Ints
+from siting.selection.rows import INFINITY, Rows
 
-INFINITY = float(highspy.kHighsInf)
-_CALLBACKS = (
-    cb.HighsCallbackType.kCallbackMipInterrupt,
-    cb.HighsCallbackType.kCallbackSimplexInterrupt,
-    cb.HighsCallbackType.kCallbackMipImprovingSolution,
-    cb.HighsCallbackType.kCallbackMipLogging,
-)
+_MIP_INTERRUPT = cb.HighsCallbackType.kCallbackMipInterrupt
+_INTERRUPTS = (_MIP_INTERRUPT, cb.HighsCallbackType.kCallbackSimplexInterrupt)
+_NEWS = (cb.HighsCallbackType.kCallbackMipImprovingSolution, cb.HighsCallbackType.kCallbackMipLogging)
+_KINDS = highspy.HighsModelStatus
+_STATUS = {
+    _KINDS.kOptimal: "optimal",
+    _KINDS.kModelEmpty: "optimal",
+    _KINDS.kInfeasible: "infeasible",
+    # Every column is bounded, so nothing is unbounded.
+    _KINDS.kUnboundedOrInfeasible: "infeasible",
+    _KINDS.kTimeLimit: "time",
+    _KINDS.kInterrupt: "interrupted",
+    _KINDS.kSolutionLimit: "nodes",
+}
+_MOST_NODES = 2**31 - 1
+_FEASIBLE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +46,8 @@ class LpResult:
 class MipResult:
     """An integer program's answer; `point` is None where no solution was found.
 
-    `status` is optimal, infeasible, time, nodes or interrupted; `value` and `bound` are those of the
-    solver, in the sense of the objective that was given.
+    `status` is optimal, infeasible, time, nodes, interrupted or bound (see `Solver.solve_mip`); `value`
+    and `bound` are those of the solver, in the sense of the objective that was given.
     """
 
     status: str
@@ -46,7 +57,7 @@ class MipResult:
     nodes: int
 
 
-class _Quiet(highspy.Highs):
+class _Quiet(highspy.Highs):  # type: ignore[misc]
     """A HiGHS model that prints nothing.
 
     The library's own constructor turns callbacks on before output can be turned off, and so prints its
@@ -61,8 +72,8 @@ class _Quiet(highspy.Highs):
 class Solver:
     """One HiGHS model with rows that can be added; single thread, fixed seed, silent.
 
-    `maximise` coefficients . x subject to row limits and column bounds. `stop` is polled while HiGHS
-    works; `report(value, bound, nodes)` is called with whatever is known.
+    `objective` . x is made large (`maximise`) or small, subject to rows and column bounds. `stop` is
+    polled while HiGHS works; `report(value, bound, nodes)` is called with whatever is known.
     """
 
     def __init__(
@@ -70,9 +81,7 @@ class Solver:
         objective: Floats,
         lower: Floats,
         upper: Floats,
-        matrix: sp.csr_array,
-        row_lower: Floats,
-        row_upper: Floats,
+        rows: Rows,
         *,
         maximise: bool = True,
         seed: int = 0,
@@ -80,6 +89,10 @@ class Solver:
         report: Callable[[float | None, float | None, int], None] | None = None,
     ) -> None:
         self._stop, self._report = stop, report
+        self._sign = 1.0 if maximise else -1.0
+        self._enough: float | None = None
+        self._bound_fell = False
+        self._columns = objective.size
         self._h = _Quiet()
         for name, value in (
             ("threads", 1),
@@ -91,35 +104,36 @@ class Solver:
             ("mip_abs_gap", 0.0),
         ):
             self._h.setOptionValue(name, value)
+        matrix = sp.csr_array(rows.matrix)
         lp = highspy.HighsLp()
         lp.num_col_, lp.num_row_ = objective.size, matrix.shape[0]
         lp.sense_ = highspy.ObjSense.kMaximize if maximise else highspy.ObjSense.kMinimize
         lp.col_cost_, lp.col_lower_, lp.col_upper_ = objective, lower, upper
-        lp.row_lower_, lp.row_upper_ = row_lower, row_upper
-        rows = matrix.tocsr()
+        lp.row_lower_, lp.row_upper_ = rows.low, rows.high
         lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-        lp.a_matrix_.start_ = rows.indptr.astype(np.int32)
-        lp.a_matrix_.index_ = rows.indices.astype(np.int32)
-        lp.a_matrix_.value_ = rows.data.astype(float)
+        lp.a_matrix_.start_ = matrix.indptr.astype(np.int32)
+        lp.a_matrix_.index_ = matrix.indices.astype(np.int32)
+        lp.a_matrix_.value_ = matrix.data.astype(float)
         self._h.passModel(lp)
-        self._columns = objective.size
         self._h.setCallback(self._called, None)
-        for kind in _CALLBACKS:
+        for kind in (*_INTERRUPTS, *_NEWS):
             self._h.startCallback(kind)
 
-    def _called(self, kind: cb.HighsCallbackType, message: str, out: object, back: object, data: object) -> None:
+    def _called(self, kind: cb.HighsCallbackType, message: str, out: Any, back: Any, data: object) -> None:
         """Answer HiGHS: pass on what it found, and ask it to stop where the user wants that."""
         del message, data
-        improving = kind in _CALLBACKS[2:]
-        if improving and self._report is not None:
-            value, bound = out.mip_primal_bound, out.mip_dual_bound  # type: ignore[attr-defined]
-            self._report(
-                float(value) if abs(value) < INFINITY else None,
-                float(bound) if abs(bound) < INFINITY else None,
-                int(out.mip_node_count),  # type: ignore[attr-defined]
-            )
-        if not improving and self._stop is not None and self._stop():
-            back.user_interrupt = True  # type: ignore[attr-defined]
+        if kind in _NEWS:
+            if self._report is not None:
+                value, bound = float(out.mip_primal_bound), float(out.mip_dual_bound)
+                self._report(_finite(value), _finite(bound), int(out.mip_node_count))
+            return
+        if self._stop is not None and self._stop():
+            back.user_interrupt = True
+        elif kind == _MIP_INTERRUPT and self._enough is not None:
+            bound = float(out.mip_dual_bound)
+            if np.isfinite(bound) and self._sign * bound < self._enough:
+                self._bound_fell = True
+                back.user_interrupt = True
 
     def add_rows(self, rows: sp.csr_array, lower: Floats, upper: Floats) -> None:
         """Add rows (m, N) with limits to the model."""
@@ -133,32 +147,29 @@ class Solver:
             rows.data.astype(float),
         )
 
-    def change_objective(self, objective: Floats) -> None:
-        """Replace the objective's coefficients (N,)."""
-        index = np.arange(self._columns, dtype=np.int32)
-        self._h.changeColsCost(self._columns, index, objective)
-
     def fix(self, columns: Ints, values: Floats) -> None:
         """Fix columns at values."""
-        self._h.changeColsBounds(columns.size, columns.astype(np.int32), values, values)
+        if columns.size:
+            self._h.changeColsBounds(columns.size, columns.astype(np.int32), values, values)
+
+    def make_integer(self, integer: Bools) -> None:
+        """Make columns integer for `solve_mip`."""
+        columns = np.flatnonzero(integer).astype(np.int32)
+        if columns.size:
+            kinds = np.full(columns.size, highspy.HighsVarType.kInteger)
+            self._h.changeColsIntegrality(columns.size, columns, kinds)
 
     def solve_lp(self, seconds: float | None = None) -> LpResult:
         """Solve the linear program, warm from where the last call ended."""
         self._limit_time(seconds)
         self._h.run()
         solution = self._h.getSolution()
-        status = {
-            highspy.HighsModelStatus.kOptimal: "optimal",
-            highspy.HighsModelStatus.kInfeasible: "infeasible",
-        }.get(self._h.getModelStatus(), "stopped")
-        return LpResult(status, np.array(solution.col_value, dtype=float), np.array(solution.row_dual, dtype=float))
-
-    def make_integer(self, integer: Bools) -> None:
-        """Make columns integer for `solve_mip`."""
-        columns = np.flatnonzero(integer).astype(np.int32)
-        kinds = np.full(columns.size, highspy.HighsVarType.kInteger)
-        if columns.size:
-            self._h.changeColsIntegrality(columns.size, columns, kinds)
+        status = _STATUS.get(self._h.getModelStatus(), "stopped")
+        return LpResult(
+            status if status in ("optimal", "infeasible") else "stopped",
+            np.array(solution.col_value, dtype=float),
+            np.array(solution.row_dual, dtype=float),
+        )
 
     def solve_mip(
         self,
@@ -167,32 +178,30 @@ class Solver:
         seconds: float | None = None,
         nodes: int | None = None,
         start: Floats | None = None,
+        until: float | None = None,
     ) -> MipResult:
-        """Solve the integer program to a relative gap; `start` (N,) is offered as a first solution."""
+        """Solve the integer program to a relative gap; `start` (N,) is offered as a first solution.
+
+        With `until` the search may end, with status "bound", when it is clear that no solution is as
+        good as that value. Raises RuntimeError if the library fails.
+        """
         self._h.clearSolver()
+        self._enough, self._bound_fell = (None if until is None else self._sign * until), False
         self._limit_time(seconds)
         self._h.setOptionValue("mip_rel_gap", float(gap))
-        self._h.setOptionValue("mip_max_nodes", 2**31 - 1 if nodes is None else int(nodes))
+        self._h.setOptionValue("mip_max_nodes", _MOST_NODES if nodes is None else int(nodes))
         if start is not None:
             given = highspy.HighsSolution()
             given.col_value = start
             self._h.setSolution(given)
         self._h.run()
         info, model = self._h.getInfo(), self._h.getModelStatus()
-        kinds = highspy.HighsModelStatus
-        status = {
-            kinds.kOptimal: "optimal",
-            kinds.kInfeasible: "infeasible",
-            kinds.kTimeLimit: "time",
-            kinds.kInterrupt: "interrupted",
-            kinds.kSolutionLimit: "nodes",
-            kinds.kModelEmpty: "optimal",
-        }.get(model, "nodes")
-        found = info.primal_solution_status == 2
-        point = np.array(self._h.getSolution().col_value, dtype=float) if found else None
+        if model not in _STATUS:
+            raise RuntimeError(f"the solver library ended with status {self._h.modelStatusToString(model)}")
+        found = info.primal_solution_status == _FEASIBLE
         return MipResult(
-            status,
-            point,
+            "bound" if self._bound_fell else _STATUS[model],
+            np.array(self._h.getSolution().col_value, dtype=float) if found else None,
             float(info.objective_function_value) if found else None,
             float(info.mip_dual_bound),
             max(0, int(info.mip_node_count)),
@@ -200,7 +209,12 @@ class Solver:
 
     def _limit_time(self, seconds: float | None) -> None:
         # HiGHS counts its time from the first run of a model on.
-        self._h.setOptionValue("time_limit", INFINITY if seconds is None else self._h.getRunTime() + max(0.01, seconds))
+        limit = INFINITY if seconds is None else self._h.getRunTime() + max(0.01, seconds)
+        self._h.setOptionValue("time_limit", limit)
+
+
+def _finite(number: float) -> float | None:
+    return number if np.isfinite(number) else None
 
 
 class Clock:
@@ -217,8 +231,3 @@ class Clock:
     def left(self) -> float | None:
         """Return the seconds left, None without a limit."""
         return None if self._limit is None else max(0.0, self._limit - self.elapsed())
-
-    def over(self) -> bool:
-        """Say whether the time is used up."""
-        left = self.left()
-        return left is not None and left <= 0.0

@@ -237,9 +237,9 @@ class SpacingKind:
             for column in shut:
                 builder.add_row(demand.label, [int(column)], [1], upper=0)
             free = np.setdiff1d(columns, shut)
-            builder.add_exclusions(
-                Exclusions(demand.label, free, d.candidate[free], partial(neighbours.within, km=km))
-            )
+            if free.size == 0:
+                continue
+            builder.add_exclusions(Exclusions(demand.label, free, d.candidate[free], partial(neighbours.within, km=km)))
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Measure every pair of picked sites, and of picked and running sites."""

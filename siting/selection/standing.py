@@ -55,32 +55,43 @@ def _purchases(builder: ProgramBuilder, planning: Planning) -> list[list[int]]:
     """Return the purchase columns [unit][year], made when first asked for; one binary a unit and year.
 
     Each unit is bought once at most, and unit k + 1 not before unit k, so that equal units are no
-    different layouts. Later years are preferred among equal costs: an analyzer is paid when first needed.
+    different layouts. A unit is paid when it is first needed: never on stock in a year in which money is
+    left or prices are lower, since `bought_by_year` counts it where the need arises.
     """
     prices = purchase_cents(planning)
     if not prices:
         return []
-    settings = planning.region.settings
+    stock, first_year = planning.region.settings.stock, planning.region.settings.first_year
+    years, free = len(prices), stock.analyzers - stock.spare_analyzers
     found = builder.family(BOUGHT)
-    years = settings.years
     if not found:
-        for unit in range(settings.stock.buy_most):
+        for unit in range(stock.buy_most):
             for y in range(years):
                 builder.add_column(
-                    f"buy analyzer {unit + 1} in {settings.first_year + y}",
+                    f"buy analyzer {unit + 1} in {first_year + y}",
                     cost=prices[y],
                     preference=years - y,
                     family=BOUGHT,
                 )
         found = builder.family(BOUGHT)
-        units = [found[k * years : (k + 1) * years] for k in range(settings.stock.buy_most)]
+        units = [found[k * years : (k + 1) * years] for k in range(stock.buy_most)]
+        need = planning.deployments.analyzers
         for k, unit_columns in enumerate(units):
             builder.add_row("", unit_columns, [1] * years, upper=1)
-            if k:
-                for y in range(years):
-                    both = units[k - 1][: y + 1] + unit_columns[: y + 1]
+            for y in range(years):
+                so_far = unit_columns[: y + 1]
+                if k:
+                    both = units[k - 1][: y + 1] + so_far
                     builder.add_row("", both, [-1] * (y + 1) + [1] * (y + 1), upper=0)
-    return [found[k * years : (k + 1) * years] for k in range(settings.stock.buy_most)]
+                # Bought by this year only if as many analyzers as this unit makes are then in the field.
+                users = np.flatnonzero(need[:, y])
+                builder.add_row(
+                    "",
+                    np.concatenate([np.array(so_far, dtype=np.int64), users]),
+                    np.concatenate([np.full(y + 1, free + k + 1, dtype=np.int64), -need[users, y]]),
+                    upper=0,
+                )
+    return [found[k * years : (k + 1) * years] for k in range(stock.buy_most)]
 
 
 @dataclass(frozen=True)

@@ -19,12 +19,14 @@ from siting.region.schema.common import (
 class Parts(Vocabulary):
     """One number each for level, growth and season."""
 
-    level: NotNegative | None = described(None, about="For the level.", unit="unit of the tracer", later="record")
+    level: NotNegative | None = described(
+        None, about="For the level.", unit="unit of the tracer", later="record", shown="4.0"
+    )
     growth: NotNegative | None = described(
-        None, about="For the growth.", unit="unit of the tracer a year", later="record"
+        None, about="For the growth.", unit="unit of the tracer a year", later="record", shown="0.3"
     )
     season: NotNegative | None = described(
-        None, about="For each season coefficient.", unit="unit of the tracer", later="record"
+        None, about="For each season coefficient.", unit="unit of the tracer", later="record", shown="2.0"
     )
 
 
@@ -54,44 +56,57 @@ class Tracer(Vocabulary):
     unit: Literal["ppm", "ppb", "ppt"] = described(about="Unit of all its mole fractions (dry air).", shown='"ppb"')
     scale: Text = described(about="Calibration scale of its mole fractions.", shown='"our own scale"')
     storage_days: Positive | None = described(
-        None, about="Days that a sample keeps in a flask.", unit="days", later="supply"
+        None, about="Days that a sample keeps in a flask.", unit="days", later="supply", shown="300.0"
     )
-    growth: float | None = described(None, about="Expected growth.", unit="unit a year", later="record")
-    season: tuple[SeasonPoint, ...] = described((), about="Expected season by latitude.", later="record")
-    gradient: tuple[LevelPoint, ...] = described((), about="Expected yearly mean by latitude.", later="record")
+    growth: float | None = described(None, about="Expected growth.", unit="unit a year", later="record", shown="8.0")
+    season: tuple[SeasonPoint, ...] = described(
+        (),
+        about="Expected season by latitude.",
+        later="record",
+        shown="[{ lat = -45.0, peak_to_trough = 25.0, month_of_maximum = 9.2 }, "
+        "{ lat = 45.0, peak_to_trough = 40.0, month_of_maximum = 2.3 }]",
+    )
+    gradient: tuple[LevelPoint, ...] = described(
+        (),
+        about="Expected yearly mean by latitude.",
+        later="record",
+        shown="[{ lat = -45.0, value = 0.0 }, { lat = 0.0, value = 30.0 }, { lat = 45.0, value = 110.0 }]",
+    )
     synoptic_sd: NotNegative | None = described(
         None,
         about="Variability from day to day of background air.",
         unit="unit of the tracer",
         later="record",
+        shown="9.0",
     )
     memory_days: Positive | None = described(
-        None, about="Memory (e-folding time) of that variability.", unit="days", later="record"
+        None, about="Memory (e-folding time) of that variability.", unit="days", later="record", shown="3.0"
     )
     slow_sd: NotNegative | None = described(
-        None, about="Variability from month to month.", unit="unit of the tracer", later="record"
+        None, about="Variability from month to month.", unit="unit of the tracer", later="record", shown="4.0"
     )
     slow_phi: float | None = described(
-        None, about="Autocorrelation of it from one month to the next.", ge=0.0, lt=1.0, later="record"
+        None, about="Autocorrelation of it from one month to the next.", ge=0.0, lt=1.0, later="record", shown="0.5"
     )
     spell_days: Positive = described(4.0, about="Length of a spell of clean air.", unit="days", why="assumed", le=31.0)
     episode_days: Positive | None = described(
-        None, about="Length of an episode of contamination.", unit="days", later="record"
+        None, about="Length of an episode of contamination.", unit="days", later="record", shown="1.5"
     )
     growth_anomaly_sd: NotNegative | None = described(
-        None, about="Change of the global growth from year to year.", unit="unit a year", later="record"
+        None, about="Change of the global growth from year to year.", unit="unit a year", later="record", shown="4.0"
     )
     scale_drift_sd: NotNegative | None = described(
-        None, about="Drift of the scale common to all methods.", unit="unit a year", later="record"
+        None, about="Drift of the scale common to all methods.", unit="unit a year", later="record", shown="0.1"
     )
     monthly_anomaly_sd: NotNegative | None = described(
-        None, about="Anomaly of one month in a band.", unit="unit of the tracer", later="record"
+        None, about="Anomaly of one month in a band.", unit="unit of the tracer", later="record", shown="4.0"
     )
     method_offset_sd: NotNegative | None = described(
         None,
         about="Persistent offset between methods that say nothing themselves.",
         unit="unit of the tracer",
         later="record",
+        shown="2.0",
     )
     local_growth: float = described(
         0.02,
@@ -105,20 +120,39 @@ class Tracer(Vocabulary):
         0.07, about="Loss of seasonal amplitude per km of height, as a share.", why="assumed", later="record"
     )
     altitude_level_sd: NotNegative | None = described(
-        None, about="Offset of the level per km of height.", unit="unit a km", later="record"
+        None, about="Offset of the level per km of height.", unit="unit a km", later="record", shown="3.0"
     )
     intake_level_sd: NotNegative | None = described(
         None,
         about="Offset of the level for an intake near the ground.",
         unit="unit of the tracer",
         later="record",
+        shown="1.5",
     )
     representation_sd: Parts = described(
-        Parts(), about="What a site does not share with the background around it.", later="record"
+        Parts(),
+        about="What a site does not share with the background around it.",
+        later="record",
+        shown="{ level = 4.0, growth = 0.3, season = 2.0 }",
     )
-    cell_sd: Parts = described(Parts(), about="What a cell of 800 km does not share with the field.", later="record")
-    beyond_degree_sd: Parts = described(Parts(), about="Variance of the field beyond the modes.", later="record")
-    source_sd: Parts = described(Parts(), about="Strength of the sources behind the field.", later="record")
+    cell_sd: Parts = described(
+        Parts(),
+        about="What a cell of 800 km does not share with the field.",
+        later="record",
+        shown="{ level = 3.0, growth = 0.2, season = 1.5 }",
+    )
+    beyond_degree_sd: Parts = described(
+        Parts(),
+        about="Variance of the field beyond the modes.",
+        later="record",
+        shown="{ level = 4.0, growth = 0.3, season = 2.0 }",
+    )
+    source_sd: Parts = described(
+        Parts(),
+        about="Strength of the sources behind the field.",
+        later="record",
+        shown="{ level = 60.0, growth = 1.5, season = 40.0 }",
+    )
 
 
 class Band(Vocabulary):
@@ -145,13 +179,13 @@ class Target(Vocabulary):
         "season_timing",
         "monthly_anomaly",
     ] = described(about="What is to be shown.", later="record")
-    tracer: Name | None = described(None, about="Tracer; empty: the first.", later="record")
-    band: Name | None = described(None, about="Band, for season and anomaly.", later="record")
-    minus: Name | None = described(None, about="Second band, for a difference.", later="record")
-    year: int | None = described(None, about="Year, for the growth of a single year.", later="record")
+    tracer: Name | None = described(None, about="Tracer; empty: the first.", later="record", shown='"CH4"')
+    band: Name | None = described(None, about="Band, for season and anomaly.", later="record", shown='"mid north"')
+    minus: Name | None = described(None, about="Second band, for a difference.", later="record", shown='"mid south"')
+    year: int | None = described(None, about="Year, for the growth of a single year.", later="record", shown="2028")
     goal: Positive = described(about="Wanted standard error.", later="record")
     weight: Positive = described(1.0, about="Weight in the shortfall.", later="record")
-    expected: float | None = described(None, about="Expected size of the signal.", later="record")
+    expected: float | None = described(None, about="Expected size of the signal.", later="record", shown="8.0")
 
 
 class Mixing(Vocabulary):
@@ -175,7 +209,10 @@ class Mixing(Vocabulary):
         6, about="Greatest degree of the field's modes.", ge=1, le=12, why="about 3,000 km", later="record"
     )
     envelope: tuple[LevelPoint, ...] = described(
-        (), about="Strength of sources by latitude, symmetric; empty: the built-in one.", later="record"
+        (),
+        about="Strength of sources by latitude, symmetric; empty: the built-in one.",
+        later="record",
+        shown="[{ lat = 0.0, value = 1.0 }, { lat = 60.0, value = 0.6 }, { lat = 90.0, value = 0.1 }]",
     )
     spectrum: NotNegative = described(
         1.0, about="Fall of the sources' strength with the degree, as a power.", why="assumed", later="record"

@@ -33,20 +33,27 @@ class Plan(Vocabulary):
         about="What stands at the site; `both` and `flask_then_analyzer` join two other plans.",
         shown='"flask"',
     )
-    gases: tuple[Name, ...] = described((), about="Tracers that this plan measures; empty: all of the region.")
-    instrument: str = described("", about="Name of the instrument, for tables.")
+    gases: tuple[Name, ...] = described(
+        (), about="Tracers that this plan measures; empty: all of the region.", shown='["CH4"]'
+    )
+    instrument: str = described("", about="Name of the instrument, for tables.", shown='"pair of glass flasks"')
     method: Name | None = described(
         None,
         about="Method (laboratory and instrument chain) that its records belong to; empty: the plan's id.",
+        shown='"flask-home"',
     )
     analyzer_plan: Name | None = described(
-        None, about="For `both` and `flask_then_analyzer`: the plan that describes the analyzer part."
+        None,
+        about="For `both` and `flask_then_analyzer`: the plan that describes the analyzer part.",
+        shown='"analyzer"',
     )
     flask_plan: Name | None = described(
-        None, about="For `both` and `flask_then_analyzer`: the plan that describes the flask part."
+        None,
+        about="For `both` and `flask_then_analyzer`: the plan that describes the flask part.",
+        shown='"weekly-flask"',
     )
     analyzer_after_months: int | None = described(
-        None, about="For `flask_then_analyzer`: months of flasks before the analyzer comes.", ge=1, le=600
+        None, about="For `flask_then_analyzer`: months of flasks before the analyzer comes.", ge=1, le=600, shown="12"
     )
     flasks_go_on: bool = described(
         False, about="For `flask_then_analyzer`: flasks go on beside the analyzer when it has come."
@@ -56,7 +63,7 @@ class Plan(Vocabulary):
     )
     samples_per_month: float | None = described(
         None,
-        about="Flask samples (a pair counts once) a month of 30.4 days.",
+        about="Flask samples (a pair counts once) a month of 30.4 days; a flask plan needs it.",
         unit="samples a month",
         gt=0.0,
         le=3000.0,
@@ -70,35 +77,38 @@ class Plan(Vocabulary):
         about="Repeatability of one sample (flask) or one hour (analyzer).",
         unit="unit of the tracer",
         later="record",
+        shown="1.2",
     )
     calibration_error: NotNegative | None = described(
-        None, about="Standard error of one calibration.", unit="unit of the tracer", later="record"
+        None, about="Standard error of one calibration.", unit="unit of the tracer", later="record", shown="0.5"
     )
     calibrations_per_month: Positive | None = described(
-        None, about="Calibrations a month that average down.", later="record"
+        None, about="Calibrations a month that average down.", later="record", shown="4.0"
     )
     cylinder_life_months: Positive | None = described(
-        None, about="Months that one working cylinder lasts.", unit="months", later="record"
+        None, about="Months that one working cylinder lasts.", unit="months", later="record", shown="20.0"
     )
     cylinder_drift: NotNegative | None = described(
         None,
         about="Drift of a working cylinder, one standard deviation.",
         unit="unit of the tracer a year",
         later="record",
+        shown="0.2",
     )
     screening_share: Share = described(
         0.0, about="Share of contaminated samples that screening finds and drops.", later="record"
     )
     pass_chance: Share | None = described(
-        None, about="Chance that a contaminated sample passes the screening.", later="record"
+        None, about="Chance that a contaminated sample passes the screening.", later="record", shown="0.3"
     )
     needs_power: bool | None = described(
         None,
         about="Needs mains, generator or solar power; not offered where `power` is none. Empty: yes with an analyzer.",
+        shown="true",
     )
     needs_staff: bool = described(False, about="Needs people at the site; not offered where `staffed` is no.")
     platforms: tuple[Literal["fixed", "ship", "drifting", "moored"], ...] = described(
-        (), about="Kinds of platform that can carry it; empty: all."
+        (), about="Kinds of platform that can carry it; empty: all.", shown='["fixed", "ship"]'
     )
     capital_cost: NotNegative = described(
         0.0, about="Equipment bought for the site, paid in the start year.", unit="currency"
@@ -114,7 +124,11 @@ class Plan(Vocabulary):
     )
     crew_days: NotNegative = described(0.0, about="Days of work by a crew.", unit="days a year")
     flow_l_per_minute: Positive | None = described(
-        None, about="Flow of calibration gas, from which cylinders are counted.", unit="L/min", later="supply"
+        None,
+        about="Flow of calibration gas, from which cylinders are counted.",
+        unit="L/min",
+        later="supply",
+        shown="0.3",
     )
 
 
@@ -127,12 +141,14 @@ class Method(Vocabulary):
         about="Persistent offset against other methods, one standard deviation.",
         unit="unit of the tracer",
         later="record",
+        shown="1.0",
     )
     drift_sd: NotNegative | None = described(
         None,
         about="Drift of that offset, one standard deviation.",
         unit="unit of the tracer a year",
         later="record",
+        shown="0.1",
     )
 
 
@@ -144,6 +160,7 @@ class Budget(Vocabulary):
         None,
         about="Limit of each year: one number for all, or a list with one number a year.",
         unit="currency",
+        shown="300000",
     )
     carry_over: bool = described(
         True, about="Money that a year leaves may be spent later; false: each year stands alone."
@@ -162,21 +179,21 @@ class Stock(Vocabulary):
     analyzers: int = described(0, about="Continuous analyzers at hand.", ge=0, le=10000)
     spare_analyzers: int = described(0, about="Analyzers that stay at home as reference and spare.", ge=0, le=10000)
     buy_price: Positive | None = described(
-        None, about="Price of one more analyzer; empty: none can be bought.", unit="currency"
+        None, about="Price of one more analyzer; empty: none can be bought.", unit="currency", shown="60000"
     )
     buy_most: int = described(3, about="Most analyzers that may be bought.", why="assumed", ge=0, le=50)
     flasks: int | None = described(
-        None, about="Glass flasks at hand; empty: enough for any layout.", ge=0, le=10_000_000
+        None, about="Glass flasks at hand; empty: enough for any layout.", ge=0, le=10_000_000, shown="300"
     )
 
 
 class Laboratory(Vocabulary):
     """The laboratory at home where flasks are analysed."""
 
-    lat: Latitude | None = described(None, about="Latitude.", unit="degrees north", later="supply")
-    lon: Longitude | None = described(None, about="Longitude.", unit="degrees east", later="supply")
+    lat: Latitude | None = described(None, about="Latitude.", unit="degrees north", later="supply", shown="45.0")
+    lon: Longitude | None = described(None, about="Longitude.", unit="degrees east", later="supply", shown="-30.0")
     samples_per_year: int | None = described(
-        None, about="Samples it can analyse in a year; empty: as many as come.", ge=0, le=10_000_000
+        None, about="Samples it can analyse in a year; empty: as many as come.", ge=0, le=10_000_000, shown="900"
     )
     turnaround_days: NotNegative = described(
         30.0, about="Days from a flask's arrival to its leaving again.", unit="days", why="assumed", le=3650.0

@@ -297,17 +297,19 @@ def default_of(info: FieldInfo, *, in_table: bool = False) -> str:
     if info.is_required():
         return "must be given"
     default = info.default
-    if isinstance(default, bool) and not in_table:
-        words = "true" if default else "false"
-    else:
-        words = default_words(default)
+    toml_bool = isinstance(default, bool) and not in_table
+    words = str(default).lower() if toml_bool else default_words(default)
     why = extra_of(info).get("why")
     return f"{words} ({why})" if why else words
 
 
+def _says_nothing(default: Any) -> bool:
+    return isinstance(default, Vocabulary) and all(value is None for _, value in default)
+
+
 def default_words(default: Any) -> str:
     """Return a default as a user would write it; an inner table says its own."""
-    if default is None or default in ((), ""):
+    if default is None or default in ((), "") or _says_nothing(default):
         return "empty"
     if isinstance(default, bool):
         return "yes" if default else "no"

@@ -15,10 +15,12 @@ class _Rule(Vocabulary):
 
 class _Counted(_Rule):
     count: int = described(about="How many.", ge=0, le=100_000)
-    sites: tuple[Name, ...] = described((), about="Ids of the candidates meant; empty: all.")
-    group: Name | None = described(None, about="Candidates of this `group` only.")
+    sites: tuple[Name, ...] = described(
+        (), about="Ids of the candidates meant; empty: all.", shown='["first-site", "second-site"]'
+    )
+    group: Name | None = described(None, about="Candidates of this `group` only.", shown='"a-group"')
     instrument: Instrument | None = described(
-        None, about="Count only sites with this instrument; `both` counts as either."
+        None, about="Count only sites with this instrument; `both` counts as either.", shown='"flask"'
     )
 
 
@@ -48,7 +50,7 @@ class BandAtLeast(_Rule):
     kind: Literal["band_at_least"]
     count: NotNegative = described(about="How many sites, in thousandths at the finest.", le=100_000.0)
     band: Name = described(about="Id of the band, or `each` for every band.")
-    instrument: Instrument | None = described(None, about="Count only sites with this instrument.")
+    instrument: Instrument | None = described(None, about="Count only sites with this instrument.", shown='"flask"')
 
 
 class Spacing(_Rule):
@@ -56,7 +58,9 @@ class Spacing(_Rule):
 
     kind: Literal["spacing"]
     km: float = described(about="Least distance.", unit="km", gt=0.0, le=20_000.0)
-    instrument: Instrument | None = described(None, about="Only this instrument; empty: each kind in turn.")
+    instrument: Instrument | None = described(
+        None, about="Only this instrument; empty: each kind in turn.", shown='"flask"'
+    )
 
 
 class Comparison(_Rule):
@@ -65,7 +69,7 @@ class Comparison(_Rule):
     kind: Literal["comparison"]
     count: int | Literal["all"] = described(about="How many pairs, or `all` analyzer sites.")
     km: NotNegative | None = described(
-        None, about="Greatest distance; empty: `pair_km` of the region.", unit="km", le=20_000.0
+        None, about="Greatest distance; empty: `pair_km` of the region.", unit="km", le=20_000.0, shown="50.0"
     )
 
 

@@ -31,7 +31,11 @@ class Settings(Vocabulary):
     first_year: int = described(about="First calendar year of the window.", ge=1900, le=2200, shown="2027")
     years: int = described(about="Length of the window.", unit="years", ge=1, le=50, shown="5")
     last_start_year: int | None = described(
-        None, about="Last calendar year in which a site may open; empty: the last of the window.", ge=1900, le=2200
+        None,
+        about="Last calendar year in which a site may open; empty: the last of the window.",
+        ge=1900,
+        le=2200,
+        shown="2029",
     )
     pair_km: NotNegative = described(
         0.0,

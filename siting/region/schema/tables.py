@@ -87,7 +87,7 @@ class CandidateRow(Vocabulary):
         1.0, about="Share of its months that a platform is under way and sampling.", ge=0.0, le=1.0
     )
     visits_per_year: Number | None = described(
-        None, about="Calls a year at which flasks are exchanged.", ge=0.1, le=366.0
+        None, about="Calls a year at which flasks are exchanged; empty: as `[supply]` says.", ge=0.1, le=366.0
     )
     lead_months: Integer = described(
         0, about="Months to prepare, from January of the start year.", unit="months", ge=0, le=600
@@ -112,9 +112,13 @@ class MonthlyRow(Vocabulary):
 
     id: Identifier = described(about="Candidate.")
     month: Integer = described(about="Month, 1 to 12.", ge=1, le=12)
-    exposure: Number | None = described(None, about="Share of hours with background air.", ge=0.0, le=1.0)
-    risk: Number | None = described(None, about="Contamination risk.", ge=0.0, le=1.0)
-    size: Number | None = described(None, about="Size of a contamination.", unit="unit of the tracer", ge=0.0)
+    exposure: Number | None = described(
+        None, about="Share of hours with background air; empty: the yearly one.", ge=0.0, le=1.0
+    )
+    risk: Number | None = described(None, about="Contamination risk; empty: the yearly one.", ge=0.0, le=1.0)
+    size: Number | None = described(
+        None, about="Size of a contamination; empty: the yearly one.", unit="unit of the tracer", ge=0.0
+    )
 
 
 class WindRow(Vocabulary):

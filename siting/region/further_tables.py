@@ -1,0 +1,183 @@
+"""The tables that a region may have beside its candidates: months, winds, sources, legs, layouts, records."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TypeVar
+
+from siting.region.candidates import tracer_column
+from siting.region.faults import Findings
+from siting.region.folder import read_optional, tables_in
+from siting.region.references import KnownIds, check_layout_words
+from siting.region.rows import Checked, Raw, check_rows
+from siting.region.schema.common import Vocabulary
+from siting.region.schema.tables import (
+    TRACER_COLUMNS,
+    LayoutRow,
+    LegRow,
+    MonthlyRow,
+    RecordRow,
+    SourceRow,
+    WindRow,
+)
+
+Row = TypeVar("Row", bound=Vocabulary)
+
+
+@dataclass(frozen=True)
+class Context:
+    """What the tables are checked against; `window` is None where the years are faulty themselves."""
+
+    tracers: Sequence[str]
+    known: KnownIds
+    plans: Collection[str]
+    window: tuple[int, int] | None
+
+
+@dataclass
+class FurtherTables:
+    """The checked rows of the further tables, and their raw cells for the hashes."""
+
+    months: dict[tuple[str, int], dict[str, float]] = field(default_factory=dict)
+    winds: tuple[WindRow, ...] = ()
+    sources: tuple[SourceRow, ...] = ()
+    legs: tuple[LegRow, ...] = ()
+    layouts: dict[str, tuple[LayoutRow, ...]] = field(default_factory=dict)
+    records: dict[str, tuple[RecordRow, ...]] = field(default_factory=dict)
+    raws: list[Raw] = field(default_factory=list)
+
+
+def read_further_tables(path: Path, context: Context, findings: Findings) -> FurtherTables:
+    """Read and check the tables beside the candidates; faults and warnings go to `findings`."""
+    tables = FurtherTables()
+    if (raw := read_optional(path, "monthly.csv", findings)) is not None:
+        tables.raws.append(raw)
+        tables.months = _months(raw, context, findings)
+    if (raw := read_optional(path, "winds.csv", findings)) is not None:
+        tables.raws.append(raw)
+        tables.winds = _winds(raw, context, findings)
+    if (raw := read_optional(path, "sources.csv", findings)) is not None:
+        tables.raws.append(raw)
+        tables.sources = _sources(raw, context, findings)
+    if (raw := read_optional(path, "legs.csv", findings)) is not None:
+        tables.raws.append(raw)
+        tables.legs = _legs(raw, findings)
+    for name, raw in tables_in(path, "layouts", findings):
+        tables.raws.append(raw)
+        tables.layouts[name] = layout_rows(raw, context, findings)
+    for name, raw in tables_in(path, "records", findings):
+        tables.raws.append(raw)
+        tables.records[name] = _unused(raw, RecordRow, findings, _tracer_columns("records", context)).rows
+        if context.known.unknown(name):
+            findings.warn(raw.file, None, None, name, "no candidate has this id", mend=context.known.mend(name))
+    return tables
+
+
+def layout_rows(raw: Raw, context: Context, findings: Findings) -> tuple[LayoutRow, ...]:
+    """Check the rows of a layout table against the region and return them in the order of ids."""
+    checked = check_rows(raw, LayoutRow, findings)
+    rows = list(_numbered(raw, checked))
+    check_layout_words(rows, raw.file, context.known, context.plans, context.window, findings)
+    return tuple(sorted(checked.rows, key=lambda row: row.id))
+
+
+def _numbered(raw: Raw, checked: Checked[Row]) -> Sequence[tuple[int, Row]]:
+    return [(raw.numbers[place], row) for place, row in zip(checked.index, checked.rows, strict=True)]
+
+
+def _tracer_columns(file: str, context: Context) -> dict[str, str]:
+    base = TRACER_COLUMNS[file]
+    return {tracer_column(base, name): base for name in context.tracers}
+
+
+def _months(raw: Raw, context: Context, findings: Findings) -> dict[tuple[str, int], dict[str, float]]:
+    """Return the numbers of monthly.csv by (id, month)."""
+    checked = check_rows(raw, MonthlyRow, findings, number_columns=_tracer_columns("monthly", context))
+    found: dict[tuple[str, int], dict[str, float]] = {}
+    first: dict[tuple[str, int], int] = {}
+    for place, row in zip(checked.index, checked.rows, strict=True):
+        number = raw.numbers[place]
+        if not context.known.check(raw.file, number, "id", row.id, findings):
+            continue
+        key = (row.id, row.month)
+        if first.setdefault(key, number) != number:
+            findings.fault(
+                raw.file,
+                number,
+                "month",
+                row.month,
+                f"this month of '{row.id}' stands in row {first[key]} already",
+                allowed="one row for each candidate and month",
+                mend="take one of the two out",
+            )
+            continue
+        numbers = {c: getattr(row, c) for c in ("exposure", "risk", "size") if getattr(row, c) is not None}
+        found[key] = numbers | {c: cells[place] for c, cells in checked.numbers_of.items() if place in cells}
+    return found
+
+
+def _unused(
+    raw: Raw, model: type[Row], findings: Findings, number_columns: dict[str, str] | None = None
+) -> Checked[Row]:
+    findings.warn(raw.file, None, None, None, "read and checked, not used yet")
+    return check_rows(raw, model, findings, number_columns=number_columns)
+
+
+def _winds(raw: Raw, context: Context, findings: Findings) -> tuple[WindRow, ...]:
+    checked = _unused(raw, WindRow, findings)
+    shares: dict[tuple[str, int], list[float]] = defaultdict(list)
+    last: dict[tuple[str, int], int] = {}
+    for number, row in _numbered(raw, checked):
+        context.known.check(raw.file, number, "site", row.site, findings)
+        shares[row.site, row.month].append(row.frequency)
+        last[row.site, row.month] = number
+    for (site, month), parts in shares.items():
+        total = math.fsum(parts)
+        if total > 1.001:  # shares rounded to a few digits may sum to a little more
+            findings.fault(
+                raw.file,
+                last[site, month],
+                "frequency",
+                f"a sum of {total:.6g}",
+                f"the shares of month {month} of '{site}' sum to more than 1",
+                allowed="shares of a month's hours that sum to 1 at most",
+                mend="write shares from 0 to 1, each class of wind once",
+            )
+    return checked.rows
+
+
+def _sources(raw: Raw, context: Context, findings: Findings) -> tuple[SourceRow, ...]:
+    checked = _unused(raw, SourceRow, findings, _tracer_columns("sources", context))
+    first: dict[str, int] = {}
+    for number, row in _numbered(raw, checked):
+        if first.setdefault(row.id, number) != number:
+            findings.fault(
+                raw.file,
+                number,
+                "id",
+                row.id,
+                f"id stands in row {first[row.id]} already",
+                allowed="each id once",
+                mend="rename one of the two",
+            )
+    return checked.rows
+
+
+def _legs(raw: Raw, findings: Findings) -> tuple[LegRow, ...]:
+    checked = _unused(raw, LegRow, findings)
+    for number, row in _numbered(raw, checked):
+        if row.from_ == row.to:
+            findings.fault(
+                raw.file,
+                number,
+                "to",
+                row.to,
+                "a leg leads from a place to itself",
+                allowed="another place than in `from`",
+                mend="correct one of the two",
+            )
+    return checked.rows

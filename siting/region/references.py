@@ -1,0 +1,278 @@
+"""What only several files together can show: names of one that stand in another, and plain contradictions."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+from siting.region.candidates import Entry
+from siting.region.crosschecks import SettingsCheck
+from siting.region.faults import Findings
+from siting.region.plain import Spelling, listed, quoted
+from siting.region.schema.rules import AtLeast, AtMost, AtMostSites, OnlyWith
+from siting.region.schema.settings import Settings
+from siting.region.schema.tables import LayoutRow
+from siting.region.settings_file import Place
+
+
+class KnownIds:
+    """The ids of the candidates, and how an id that none has is blamed.
+
+    Where rows of a candidate file could not be told, `lost` holds that file's text: an id that stands in
+    it is not called unknown; with None no id is. `complete` says that every row became a candidate.
+    """
+
+    def __init__(self, ids: Iterable[str], lost: str | None = "", *, complete: bool = True) -> None:
+        self.ids = frozenset(ids)
+        self.complete = complete and lost == ""
+        self._lost = lost
+        self._spelling = Spelling(self.ids)
+
+    def unknown(self, name: str) -> bool:
+        """Say whether no candidate has this id."""
+        return name not in self.ids and self._lost is not None and name not in self._lost
+
+    def mend(self, name: str) -> str:
+        """Return the mend for an id that no candidate has."""
+        return self._spelling.mend(name, "name a candidate of the region")
+
+    def check(self, file: str, row: int | None, column: str, name: str, findings: Findings) -> bool:
+        """Note a fault if no candidate has this id; return whether one has it."""
+        if self.unknown(name):
+            findings.fault(
+                file,
+                row,
+                column,
+                name,
+                "no candidate has this id",
+                allowed=self._spelling.allowed,
+                mend=self.mend(name),
+            )
+        return name in self.ids
+
+
+def check_against_candidates(
+    check: SettingsCheck, entries: Sequence[Entry], known: KnownIds, findings: Findings
+) -> None:
+    """Check settings and candidates against each other, both ways."""
+    _check_candidate_words(check, entries, findings)
+    _check_years(check, entries, findings)
+    _check_rule_words(check, entries, known)
+    _check_contradictions(check, entries, known)
+
+
+def _check_candidate_words(check: SettingsCheck, entries: Sequence[Entry], findings: Findings) -> None:
+    plans = check.names["plans"]
+    kinds = {plan.id: plan.kind for plan in check.settings.plans}
+    methods = check.names["methods"] | plans | {plan.method for plan in check.settings.plans if plan.method}
+    of_plans, of_methods = Spelling(plans), Spelling(methods)
+    spaced = sorted(name for name in plans if " " in name)
+    for entry in entries:
+        row, at = entry.row, (entry.file, entry.number)
+        named = [("plans", name) for name in row.plans]
+        if row.running_plan is not None:
+            named.append(("running_plan", row.running_plan))
+        for column, name in named:
+            if plans and name not in plans:
+                mend = of_plans.mend(name, "name a plan of region.toml")
+                if column == "plans" and any(name in plan.split() for plan in spaced):
+                    mend = "rename the plan without spaces, for a space ends a name in this column"
+                findings.fault(*at, column, name, "no plan of this name", allowed=of_plans.allowed, mend=mend)
+        if row.running_plan is not None and kinds.get(row.running_plan) == "flask_then_analyzer":
+            findings.fault(
+                *at,
+                "running_plan",
+                row.running_plan,
+                "a running station runs one thing",
+                allowed="a plan of kind analyzer, flask or both",
+                mend="name what it runs now",
+            )
+        if row.method is not None and plans and row.method not in methods:
+            mend = of_methods.mend(row.method, "name a method, or add it under [[methods]]")
+            findings.fault(*at, "method", row.method, "no method of this name", allowed=of_methods.allowed, mend=mend)
+
+
+def _check_years(check: SettingsCheck, entries: Sequence[Entry], findings: Findings) -> None:
+    """Refuse running stations whose record begins after the window."""
+    if check.doubtful(("first_year",)) or check.doubtful(("years",)):
+        return
+    end = check.settings.first_year + check.settings.years
+    for entry in entries:
+        since = entry.row.running_since
+        if entry.row.status == "running" and since is not None and since >= end:
+            findings.fault(
+                entry.file,
+                entry.number,
+                "running_since",
+                f"{since:g}",
+                "a running station cannot begin after the window",
+                allowed=f"before {end}",
+                mend="correct the year, or make it a candidate with status open",
+            )
+
+
+def _check_rule_words(check: SettingsCheck, entries: Sequence[Entry], known: KnownIds) -> None:
+    groups = Spelling(group for entry in entries for group in entry.row.group)
+    group_names = {group for entry in entries for group in entry.row.group}
+    unsure = not known.complete or any("group" in entry.doubtful for entry in entries)
+    for i, rule in enumerate(check.settings.rules):
+        named: list[tuple[Place, str]] = []
+        if isinstance(rule, AtMost | AtLeast):
+            named = [(("rules", i, "sites", k), name) for k, name in enumerate(rule.sites)]
+            if rule.group is not None and rule.group not in group_names and not unsure:
+                mend = groups.mend(rule.group, "write this group into the column `group` of its candidates")
+                if " " in rule.group:
+                    mend = "name the group without spaces, for a space ends a name in the column `group`"
+                check.fault(
+                    ("rules", i, "group"),
+                    rule.group,
+                    "no candidate is in this group",
+                    allowed=groups.allowed or "a group that stands in the column `group`",
+                    mend=mend,
+                )
+        if isinstance(rule, OnlyWith):
+            named = [(("rules", i, "site"), rule.site), (("rules", i, "needs"), rule.needs)]
+        for place, name in named:
+            if known.unknown(name):
+                check.fault(
+                    place,
+                    name,
+                    "no candidate has this id",
+                    allowed=listed(sorted(known.ids)) or "the id of a candidate",
+                    mend=known.mend(name),
+                )
+
+
+def _check_contradictions(check: SettingsCheck, entries: Sequence[Entry], known: KnownIds) -> None:
+    """Find rules that the status of the candidates makes impossible, without solving anything."""
+    status = {entry.row.id: entry.row.status for entry in entries if "status" not in entry.doubtful}
+    required = [name for name, word in status.items() if word == "required"]
+    no_plans = check.doubtful(("plans",))
+    for i, rule in enumerate(check.settings.rules):
+        if check.doubtful(("rules", i)) or (isinstance(rule, AtMost | AtLeast) and rule.instrument and no_plans):
+            continue
+        if isinstance(rule, AtMostSites) and len(required) > rule.count:
+            _too_many(check, i, rule.count, required)
+        if isinstance(rule, AtMost):
+            members = [e for e in _members(rule, entries) if status.get(e.row.id) == "required"]
+            bound = [e.row.id for e in members if _always_with(rule.instrument, e, check.settings)]
+            if len(bound) > rule.count:
+                _too_many(check, i, rule.count, bound)
+        if isinstance(rule, AtLeast) and known.complete and len(status) == len(entries):
+            _too_few(check, i, rule, entries, known)
+        if isinstance(rule, OnlyWith):
+            _only_with(check, i, rule, status)
+
+
+def _too_many(check: SettingsCheck, i: int, count: int, required: Sequence[str]) -> None:
+    check.fault(
+        ("rules", i, "count"),
+        count,
+        f"{len(required)} of the candidates meant are required: {listed(required)}",
+        allowed=f"{len(required)} or more",
+        mend="raise count, or require fewer",
+    )
+
+
+def _too_few(check: SettingsCheck, i: int, rule: AtLeast, entries: Sequence[Entry], known: KnownIds) -> None:
+    if any(known.unknown(name) for name in rule.sites):
+        return
+    members = _members(rule, entries)
+    if rule.group is not None and not members:
+        return
+    free = [e for e in members if e.row.status in ("open", "required") or (e.row.status == "running" and e.row.plans)]
+    free = [e for e in free if _can_have(rule.instrument, e, check.settings)]
+    if len(free) < rule.count:
+        check.fault(
+            ("rules", i, "count"),
+            rule.count,
+            f"only {len(free)} of the candidates meant can be picked",
+            allowed=f"0 to {len(free)}",
+            mend="lower count, or change the status of a candidate",
+        )
+
+
+def _only_with(check: SettingsCheck, i: int, rule: OnlyWith, status: Mapping[str, str]) -> None:
+    if rule.site == rule.needs:
+        check.fault(
+            ("rules", i, "needs"),
+            rule.needs,
+            "a candidate cannot need itself",
+            allowed="another candidate than `site`",
+            mend="name the other candidate, or take the rule out",
+        )
+    elif status.get(rule.site) == "required" and status.get(rule.needs) == "excluded":
+        check.fault(
+            ("rules", i, "needs"),
+            rule.needs,
+            f"{quoted(rule.site)} is required and {quoted(rule.needs)} is excluded",
+            allowed="a candidate that can be picked or runs",
+            mend="change the status of one of the two",
+        )
+
+
+def _members(rule: AtMost | AtLeast, entries: Sequence[Entry]) -> list[Entry]:
+    return [
+        entry
+        for entry in entries
+        if (not rule.sites or entry.row.id in rule.sites) and (rule.group is None or rule.group in entry.row.group)
+    ]
+
+
+def _offered_kinds(entry: Entry, settings: Settings) -> list[str]:
+    return [plan.kind for plan in settings.plans if not entry.row.plans or plan.id in entry.row.plans]
+
+
+def _always_with(instrument: str | None, entry: Entry, settings: Settings) -> bool:
+    """Say whether every plan of a candidate has the instrument (`both` has either)."""
+    kinds = _offered_kinds(entry, settings)
+    return instrument is None or (bool(kinds) and all(_has(kind, instrument) for kind in kinds))
+
+
+def _can_have(instrument: str | None, entry: Entry, settings: Settings) -> bool:
+    return instrument is None or any(_has(kind, instrument) for kind in _offered_kinds(entry, settings))
+
+
+def _has(kind: str, instrument: str) -> bool:
+    return kind == instrument or kind in ("both", "flask_then_analyzer")
+
+
+def check_layout_words(
+    rows: Sequence[tuple[int, LayoutRow]],
+    file: str,
+    known: KnownIds,
+    plans: Collection[str],
+    window: tuple[int, int] | None,
+    findings: Findings,
+) -> None:
+    """Check a layout's rows, each with its number, against candidates, plans and window.
+
+    No plans, or no window: they are not known for a fault elsewhere, and nothing is blamed for them.
+    """
+    seen: dict[str, int] = {}
+    spelling = Spelling(plans)
+    for number, row in rows:
+        known.check(file, number, "id", row.id, findings)
+        if row.id in seen:
+            findings.fault(
+                file,
+                number,
+                "id",
+                row.id,
+                f"stands in row {seen[row.id]} already",
+                allowed="one deployment a candidate",
+                mend="take one of the two out",
+            )
+        seen.setdefault(row.id, number)
+        if plans and row.plan not in plans:
+            mend = spelling.mend(row.plan, "name a plan of the region")
+            findings.fault(file, number, "plan", row.plan, "no plan of this name", allowed=spelling.allowed, mend=mend)
+        if window is not None and row.start_year is not None and not window[0] <= row.start_year <= window[1]:
+            findings.fault(
+                file,
+                number,
+                "start_year",
+                row.start_year,
+                "not in the window",
+                allowed=f"{window[0]} to {window[1]}",
+                mend="name a year of the window",
+            )

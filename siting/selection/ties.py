@@ -1,0 +1,69 @@
+"""Among equal optima let the smaller ids win, where that can be proved."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from siting.selection.linear import EQUAL, Cut, LinearEngine, differs
+from siting.selection.relaxation import Relaxation
+from siting.selection.rows import INFINITY
+
+NOT_EXAMINED = "ties were not examined"
+# With a gap above 0 asked for, equal optima are looked for only while so few columns are undecided.
+MOST_UNDECIDED = 240
+# Columns decided in one integer program: their weights, powers of two, stay far from its tolerance.
+BLOCK = 12
+NODES = 5000
+
+
+def break_ties(engine: LinearEngine, relaxation: Relaxation) -> str:
+    """Close the last of the gap, then choose the layout of smaller ids among those of equal value.
+
+    Of two layouts of equal value the one wins that picks the first deployment (in the order of ids) in
+    which they differ. Returns in words what was found; the engine's best layout is replaced.
+    """
+    slack = 1e-7 * max(1.0, abs(engine.best_gain))
+    d = engine.program.deployments
+    keep = relaxation.bound - relaxation.to_one >= engine.best_gain - slack
+    keep[d:] = True
+    undecided = keep & (relaxation.bound - relaxation.to_zero >= engine.best_gain - slack)
+    free = np.flatnonzero(undecided[:d])
+    if free.size > MOST_UNDECIDED and engine.limits.gap > 0.0:
+        return NOT_EXAMINED
+    if engine.gap() > 0.0:
+        exact = engine.restricted(keep, 0.0, nodes=NODES)
+        if exact.status != "optimal" or exact.point is None or not engine.accept(exact.point):
+            return NOT_EXAMINED
+        # A finished integer program leaves only the solver's own tolerance between value and bound.
+        engine.bounded(engine.best_gain)
+    if engine.best is None:
+        return NOT_EXAMINED
+    least = engine.best_gain - slack
+    other = engine.restricted(
+        keep, 0.0, cuts=[differs(engine.best, np.arange(d))], nodes=NODES, until=engine.best_gain - slack
+    )
+    if other.status in ("infeasible", "bound") or (other.status == "optimal" and (other.value or 0.0) < least):
+        return "no other layout has this value"
+    if other.status != "optimal" or free.size > MOST_UNDECIDED:
+        return NOT_EXAMINED
+    return _decide(engine, keep, free, least)
+
+
+def _decide(engine: LinearEngine, keep: np.ndarray, free: np.ndarray, least: float) -> str:
+    """Go through the undecided columns in the order of ids, a block at a time."""
+    used = np.flatnonzero(engine.gain)
+    as_good: Cut = (used, engine.gain[used], least, INFINITY)
+    columns, values = np.empty(0, dtype=np.int64), np.empty(0)
+    tolerance = EQUAL * max(1.0, abs(engine.best_gain))
+    for begin in range(0, free.size, BLOCK):
+        block = free[begin : begin + BLOCK]
+        wish = np.zeros_like(engine.gain)
+        wish[block] = 2.0 ** np.arange(block.size - 1, -1, -1)
+        found = engine.restricted(keep, 0.0, wish=wish, cuts=[as_good], nodes=NODES, fixed=(columns, values))
+        if found.status != "optimal" or found.point is None:
+            return NOT_EXAMINED
+        if abs(float(engine.gain @ found.point) - engine.best_gain) > tolerance:
+            return "ties were not examined: another layout is too near in value to be told apart"
+        columns, values = np.concatenate([columns, block]), np.concatenate([values, found.point[block]])
+        engine.replace_best(found.point)
+    return "among equal layouts the smaller ids were taken"
