@@ -54,7 +54,7 @@ def plan(
     require: Sequence[str] = (),
     exclude: Sequence[str] = (),
     analyzers: int | None = None,
-    gap: float = 1e-4,
+    gap: float = 1e-3,
     time_limit: float | None = None,
     seed: int = 0,
     stop: Callable[[], bool] | None = None,

@@ -144,7 +144,7 @@ def plan(
     ] = None,
     gap: Annotated[
         float, typer.Option("--gap", min=0.0, max=1.0, callback=_number, help="Relative gap at which to stop.")
-    ] = 1e-4,
+    ] = 1e-3,
     time_limit: Annotated[
         float | None,
         typer.Option("--time-limit", min=0.0, metavar="S", callback=_number, help="Seconds after which to stop."),

@@ -18,6 +18,8 @@ DAYS_PER_YEAR = 365.25
 COST_KINDS = ("capital", "setup", "yearly", "samples")
 SCORE_PARTS = ("exposure", "contamination", "clean_samples", "data_return", "host")
 NEVER = -1
+# Means of monthly numbers are compared with the user's limits at this many decimals.
+MEAN_DECIMALS = 9
 
 
 @dataclass(frozen=True, order=True)
@@ -193,8 +195,9 @@ def _offers(region: Region) -> tuple[Bools, list[LeftOut]]:
     """Return which plans (n, P) each candidate may have before dates are looked at, and why not."""
     c, settings = region.candidates, region.settings
     offered = np.zeros((len(c), len(settings.plans)), dtype=bool)
-    exposure = region.mean_exposure()
-    risk = open_mean(region.risk.max(axis=0), region.open_months)
+    # Means are cleared of float noise, so that a place at the very limit is not lost to it.
+    exposure = np.round(region.mean_exposure(), MEAN_DECIMALS)
+    risk = np.round(open_mean(region.risk.max(axis=0), region.open_months), MEAN_DECIMALS)
     open_count = region.open_months.sum(axis=1)
     score = settings.score
     left_out: list[LeftOut] = []

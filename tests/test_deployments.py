@@ -486,13 +486,12 @@ def test_what_is_not_offered_is_named_with_its_reason(place, plan, reason):
     assert offered == (set() if plan == "" else {"a", "f"} - {plan})
 
 
-def test_a_place_at_the_very_limit_of_a_veto_is_offered():
-    d = build_deployments(
-        made.region(
-            [PLACE | {"baseline_exposure": 0.1, "contamination_risk": 0.6}],
-            score={"least_exposure": 0.1, "greatest_risk": 0.6},
-        )
-    )
+@pytest.mark.parametrize("limit", [0.1, 0.2, 0.3, 0.6, 0.7])
+@pytest.mark.parametrize("months", ["all", "1-7", "2,5,9"])
+def test_a_place_at_the_very_limit_of_a_veto_is_offered(limit, months):
+    """The mean of equal months is that number, whatever the last bits of the sum are."""
+    place = PLACE | {"baseline_exposure": limit, "contamination_risk": limit, "open_months": months}
+    d = build_deployments(made.region([place], score={"least_exposure": limit, "greatest_risk": limit}))
     assert len(d) == 3
 
 

@@ -36,7 +36,7 @@ PLANS = [
 def large_region(seed):
     """Return (planning, km of the spacing rule, its instruments) with 200 to 400 deployments."""
     rng = np.random.default_rng(1000 + seed)
-    count, years = (int(rng.integers(52, 64)), 2) if seed % 2 else (int(rng.integers(36, 42)), 3)
+    count, years = (int(rng.integers(52, 70)), 2) if seed % 2 else (int(rng.integers(36, 42)), 3)
     places = []
     for k in range(count):
         place = {
@@ -67,7 +67,7 @@ def large_region(seed):
         {"kind": "at_least", "count": 1, "group": "h"},
         {"kind": "band_at_least", "band": "low north", "count": 1.0},
         {"kind": "comparison", "count": 1},
-        {"kind": "at_most_sites", "count": 14},
+        {"kind": "at_most_sites", "count": 9},
     ]
     stock = {"analyzers": 4, "spare_analyzers": 1, "flasks": int(rng.integers(400, 900))}
     if seed % 3 == 0:
@@ -79,7 +79,7 @@ def large_region(seed):
         rules=rules,
         stock=stock,
         budget={
-            "total": float(rng.integers(1500, 3500)),
+            "total": float(rng.integers(1200, 2500)),
             "per_year": float(rng.integers(900, 1500)),
             "carry_over": bool(seed % 2),
             "contingency": 0.1,
@@ -156,9 +156,7 @@ def test_a_second_solver_finds_the_same_best_value(seed):
     pairs, shut = pair_rows(planning, km, instruments)
     assert pairs
     value, theirs = by_scip(program, objective, pairs, shut)
-    import time; t0=time.time()
     selection = solve(program, objective, Limits(gap=0.0))
-    print("OURS", time.time()-t0, selection.ties, len(planning.deployments), selection.value)
     if value is None:
         assert selection.ended is Ended.INFEASIBLE
         return

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from siting.region.candidates import tracer_column
+from siting.region.cells import CellError, id_text
 from siting.region.faults import Findings
 from siting.region.folder import read_optional, tables_in
 from siting.region.references import KnownIds, check_layout_words
@@ -80,9 +81,22 @@ def read_further_tables(path: Path, context: Context, findings: Findings) -> Fur
 def layout_rows(raw: Raw, context: Context, findings: Findings) -> tuple[LayoutRow, ...]:
     """Check the rows of a layout table against the region and return them in the order of ids."""
     checked = check_rows(raw, LayoutRow, findings)
-    rows = list(_numbered(raw, checked))
-    check_layout_words(rows, raw.file, context.known, context.plans, context.window, findings)
+    _check_ids(raw, "id", context, findings)
+    check_layout_words(_numbered(raw, checked), raw.file, context.plans, context.window, findings)
     return tuple(sorted(checked.rows, key=lambda row: row.id))
+
+
+def _check_ids(raw: Raw, column: str, context: Context, findings: Findings) -> None:
+    """Note ids that no candidate has, also in rows that have other faults."""
+    if column not in raw.columns:
+        return
+    at = raw.columns.index(column)
+    for number, row in zip(raw.numbers, raw.rows, strict=True):
+        try:
+            name = id_text(row[at])
+        except CellError:
+            continue  # told already, with what an id may be
+        context.known.check(raw.file, number, column, name, findings)
 
 
 def _numbered(raw: Raw, checked: Checked[Row]) -> Sequence[tuple[int, Row]]:
@@ -97,12 +111,11 @@ def _tracer_columns(file: str, context: Context) -> dict[str, str]:
 def _months(raw: Raw, context: Context, findings: Findings) -> dict[tuple[str, int], dict[str, float]]:
     """Return the numbers of monthly.csv by (id, month)."""
     checked = check_rows(raw, MonthlyRow, findings, number_columns=_tracer_columns("monthly", context))
+    _check_ids(raw, "id", context, findings)
     found: dict[tuple[str, int], dict[str, float]] = {}
     first: dict[tuple[str, int], int] = {}
     for place, row in zip(checked.index, checked.rows, strict=True):
         number = raw.numbers[place]
-        if not context.known.check(raw.file, number, "id", row.id, findings):
-            continue
         key = (row.id, row.month)
         if first.setdefault(key, number) != number:
             findings.fault(
@@ -131,8 +144,8 @@ def _winds(raw: Raw, context: Context, findings: Findings) -> tuple[WindRow, ...
     checked = _unused(raw, WindRow, findings)
     shares: dict[tuple[str, int], list[float]] = defaultdict(list)
     last: dict[tuple[str, int], int] = {}
+    _check_ids(raw, "site", context, findings)
     for number, row in _numbered(raw, checked):
-        context.known.check(raw.file, number, "site", row.site, findings)
         shares[row.site, row.month].append(row.frequency)
         last[row.site, row.month] = number
     for (site, month), parts in shares.items():

@@ -37,8 +37,8 @@ def read_region(folder: str | Path) -> Region:
         fill_derived(entries, derived, tracers, findings)
     check_entries(entries, findings)
 
-    complete = sum(len(raw.rows) for raw in raws) == len(entries)
-    known = KnownIds((entry.row.id for entry in entries), lost, complete=complete)
+    complete = bool(entries) and sum(len(raw.rows) for raw in raws) == len(entries)
+    known = KnownIds((entry.row.id for entry in entries), lost if entries else None, complete=complete)
     context = Context(tracers, known, file.names("plans"), _window(file))
     tables = read_further_tables(path, context, findings)
     if file.settings is not None:

@@ -35,8 +35,8 @@ class KnownIds:
         """Return the mend for an id that no candidate has."""
         return self._spelling.mend(name, "name a candidate of the region")
 
-    def check(self, file: str, row: int | None, column: str, name: str, findings: Findings) -> bool:
-        """Note a fault if no candidate has this id; return whether one has it."""
+    def check(self, file: str, row: int | None, column: str, name: str, findings: Findings) -> None:
+        """Note a fault if no candidate has this id."""
         if self.unknown(name):
             findings.fault(
                 file,
@@ -47,7 +47,6 @@ class KnownIds:
                 allowed=self._spelling.allowed,
                 mend=self.mend(name),
             )
-        return name in self.ids
 
 
 def check_against_candidates(
@@ -239,19 +238,17 @@ def _has(kind: str, instrument: str) -> bool:
 def check_layout_words(
     rows: Sequence[tuple[int, LayoutRow]],
     file: str,
-    known: KnownIds,
     plans: Collection[str],
     window: tuple[int, int] | None,
     findings: Findings,
 ) -> None:
-    """Check a layout's rows, each with its number, against candidates, plans and window.
+    """Check a layout's rows, each with its number, against plans and window.
 
     No plans, or no window: they are not known for a fault elsewhere, and nothing is blamed for them.
     """
     seen: dict[str, int] = {}
     spelling = Spelling(plans)
     for number, row in rows:
-        known.check(file, number, "id", row.id, findings)
         if row.id in seen:
             findings.fault(
                 file,

@@ -156,7 +156,8 @@ def _cell_fault(
         problem, mend = "cell is empty", "fill it in"
     elif column == "lat" and _swapped(record):
         problem, mend = f"{problem}; perhaps lat and lon are swapped", "swap lat and lon"
-    findings.fault(raw.file, raw.numbers[place], column, words.value, problem, allowed=words.allowed, mend=mend)
+    found = record.get(column)
+    findings.fault(raw.file, raw.numbers[place], column, found, problem, allowed=words.allowed, mend=mend)
 
 
 def _swapped(record: Mapping[str, str]) -> bool:

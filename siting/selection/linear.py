@@ -70,6 +70,10 @@ class LinearEngine:
         self._rows = scaled_rows(program)
         self._cliques = [Cliques(exclusion, self.gain) for exclusion in program.exclusions]
         self._clique_rows: list[Ints] = []
+        # What a layout with any of the columns left out could reach; None while that is not asked.
+        self._outside: float | None = None
+        # The best bound told so far; for progress only.
+        self._told = np.inf
 
     # -- solving ----------------------------------------------------------------------------------
 
@@ -196,11 +200,16 @@ class LinearEngine:
     def _value(self, gain: float) -> float:
         return self.objective.constant + self.sign * gain
 
-    def _state(self, nodes: int) -> Progress:
+    def _state(self, nodes: int, found: float | None = None, inside: float | None = None) -> Progress:
+        """Return how the search stands; `found` and `inside` are value and bound of the columns being solved."""
+        gain = max(self.best_gain, -np.inf if found is None else found)
+        if inside is not None and self._outside is not None:
+            self._told = min(self._told, max(inside, self._outside))
+        bound = max(gain, min(self.bound, self._told))
         return Progress(
             self._clock.elapsed(),
-            None if self.best is None else self._value(self.best_gain),
-            None if not np.isfinite(self.bound) else self._value(self.bound),
+            self._value(gain) if np.isfinite(gain) else None,
+            self._value(bound) if np.isfinite(bound) else None,
             nodes,
         )
 
@@ -215,8 +224,7 @@ class LinearEngine:
             return None
 
         def report(value: float | None, bound: float | None, nodes: int) -> None:
-            del value, bound  # those of a part of the columns; what is known of the whole is told
-            progress(self._state(self._nodes + nodes))
+            progress(self._state(self._nodes + nodes, value, bound))
 
         return report
 
@@ -244,13 +252,15 @@ class LinearEngine:
         cuts: list[Cut] = []
         keep = self._first_columns(relaxation)
         while True:
+            outside = -np.inf if keep.all() else relaxation.bound - float(relaxation.to_one[~keep].min())
+            self._outside = outside
             result = self._solve_kept(keep, cuts)
+            self._outside = None
             if result.point is not None and not self.accept(result.point):
                 # The solver's tolerance let a broken layout pass: cut it off exactly and go on.
                 cuts.append(self.cut_off(result.point))
                 self._add_broken_pairs(result.point)
                 continue
-            outside = -np.inf if keep.all() else relaxation.bound - float(relaxation.to_one[~keep].min())
             inside = -np.inf if result.status == "infeasible" else result.bound
             self.bounded(max(inside, outside, self.best_gain))
             if self._stopped():

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from siting.deployments import Deployments, build_deployments, running_instruments
+from siting.deployments import MEAN_DECIMALS, Deployments, build_deployments, running_instruments
 from siting.geography.geodesy import Neighbours
 from siting.geography.places import Places, places
 from siting.region.model import Bools, Floats, Ints, Region
@@ -49,7 +49,8 @@ class Planning:
 
     def counting(self) -> Bools:
         """Mask (n,) of candidates whose mean exposure is enough to count for coverage."""
-        return np.asarray(self.region.mean_exposure() >= self.region.settings.score.counts_from, dtype=bool)
+        mean = np.round(self.region.mean_exposure(), MEAN_DECIMALS)
+        return np.asarray(mean >= self.region.settings.score.counts_from, dtype=bool)
 
 
 def plan_region(region: Region, forced: frozenset[tuple[int, int]] = frozenset()) -> Planning:

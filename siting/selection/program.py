@@ -283,7 +283,7 @@ class Ended(StrEnum):
 class Limits:
     """When a search may end: relative gap, seconds, nodes, or `stop()` returning True; and its seed."""
 
-    gap: float = 1e-4
+    gap: float = 1e-3
     seconds: float | None = None
     nodes: int | None = None
     seed: int = 0

@@ -1,0 +1,115 @@
+"""What-if changes of a region: budget, stock, sites forced in or out."""
+
+import numpy as np
+import pytest
+
+from siting.region import InputError
+from siting.region.changes import changed
+from siting.region.schema.rules import AtLeast
+
+
+@pytest.fixture
+def region(make_region):
+    return make_region().read()
+
+
+def sentences(region, **changes):
+    with pytest.raises(InputError) as error:
+        changed(region, **changes)
+    return [fault.sentence() for fault in error.value.faults]
+
+
+def status(region):
+    return dict(zip(region.candidates.ids, region.candidates.status, strict=True))
+
+
+def test_nothing_asked_for_changes_nothing(region):
+    same = changed(region)
+    assert same.settings == region.settings
+    assert same.candidates.status == region.candidates.status
+    assert same.inputs == region.inputs
+
+
+def test_only_what_was_asked_for_changes_and_the_given_region_stays_as_it_is(region):
+    other = changed(region, budget=5.0, require=["alba"], analyzers=7)
+    assert other.settings.budget.total == 5.0
+    assert other.settings.budget.per_year == region.settings.budget.per_year
+    assert other.settings.stock.analyzers == 7
+    assert other.settings.stock.spare_analyzers == 1
+    assert status(other) == status(region) | {"alba": "required"}
+    assert region.settings.budget.total == 100000.0
+    assert status(region)["alba"] == "open"
+    assert np.shares_memory(other.exposure, region.exposure)
+
+
+def test_an_excluded_site_has_that_status(region):
+    assert status(changed(region, exclude=["alba"]))["alba"] == "excluded"
+
+
+def test_what_is_so_already_may_be_asked_for_again(region):
+    assert status(changed(region, require=["brisa", "brisa"], exclude=["dusk"])) == status(region)
+
+
+def test_an_unknown_id_is_named_with_the_nearest_one(region):
+    assert sentences(region, require=["albo"], exclude=["x"]) == [
+        "--require: no candidate has this id (found 'albo'); allowed: alba, brisa, corvo, dusk; mend: write 'alba'",
+        "--exclude: no candidate has this id (found 'x'); allowed: alba, brisa, corvo, dusk; "
+        "mend: name a candidate of the region",
+    ]
+
+
+def test_a_site_cannot_be_both_required_and_excluded(region):
+    assert sentences(region, require=["alba"], exclude=["alba"]) == [
+        "--require: is both required and excluded (found 'alba'); allowed: each id in one of the two options; "
+        "mend: choose one"
+    ]
+
+
+def test_the_status_in_the_region_is_not_overruled(region):
+    assert sentences(region, require=["dusk"], exclude=["brisa"]) == [
+        "--require: is excluded by its status in the region (found 'dusk'); allowed: candidates with status open; "
+        "mend: change its status, or do not require it",
+        "--exclude: is required by its status in the region (found 'brisa'); allowed: candidates with status open; "
+        "mend: change its status, or do not exclude it",
+    ]
+
+
+@pytest.mark.parametrize("option", ["require", "exclude"])
+def test_a_station_that_only_runs_is_neither_required_nor_excluded(region, option):
+    (sentence,) = sentences(region, **{option: ["corvo"]})
+    assert sentence.startswith(f"--{option}: this station already runs")
+
+
+def test_a_new_deployment_at_a_running_station_is_excluded_and_the_station_runs_on(make_region):
+    region = make_region().cell("corvo", "plans", "line").read()
+    other = changed(region, exclude=["corvo"])
+    at = other.candidates.index("corvo")
+    assert other.candidates.status[at] == "running"
+    assert other.candidates.plans[at] == ()
+    assert region.candidates.plans[at] == ("line",)
+
+
+def test_a_new_deployment_at_a_running_station_is_required_by_a_rule(make_region):
+    region = make_region().cell("corvo", "plans", "line").read()
+    other = changed(region, require=["corvo"])
+    assert status(other)["corvo"] == "running"
+    added = other.settings.rules[len(region.settings.rules) :]
+    assert added == (AtLeast(kind="at_least", name="--require corvo", count=1, sites=("corvo",)),)
+
+
+@pytest.mark.parametrize("budget", [0, -1, float("nan"), float("inf"), float("-inf")])
+def test_a_budget_must_be_positive_and_finite(region, budget):
+    assert sentences(region, budget=budget) == [
+        f"--budget: not a budget (found '{budget}'); allowed: a number above 0; mend: give the total money"
+    ]
+
+
+def test_the_stock_must_hold_the_spare_analyzers(region):
+    assert changed(region, analyzers=1).settings.stock.analyzers == 1
+    assert sentences(region, analyzers=0) == [
+        "--analyzers: fewer than the analyzers kept at home (found '0'); allowed: 1 or more; mend: count the spare ones in"
+    ]
+
+
+def test_all_that_is_wrong_is_said_at_once(region):
+    assert len(sentences(region, require=["x", "corvo"], exclude=["brisa"], budget=-1, analyzers=-3)) == 5
