@@ -136,14 +136,28 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
 def plan(
     region: RegionArgument,
     by: Annotated[By, typer.Option("--by", help="What is made best.")] = By.SCORE,
-    budget: Annotated[float | None, typer.Option("--budget", help="Total budget in place of the region's.")] = None,
-    require: Annotated[list[str] | None, typer.Option("--require", metavar="ID", help="Must be picked.")] = None,
-    exclude: Annotated[list[str] | None, typer.Option("--exclude", metavar="ID", help="Must not be picked.")] = None,
+    budget: Annotated[
+        float | None, typer.Option("--budget", metavar="MONEY", help="Total budget in place of the region's.")
+    ] = None,
+    require: Annotated[
+        list[str] | None, typer.Option("--require", metavar="ID", help="Must be picked; may be repeated.")
+    ] = None,
+    exclude: Annotated[
+        list[str] | None, typer.Option("--exclude", metavar="ID", help="Must not be picked; may be repeated.")
+    ] = None,
     analyzers: Annotated[
-        int | None, typer.Option("--analyzers", help="Analyzers in stock, spare ones included.")
+        int | None, typer.Option("--analyzers", metavar="N", help="Analyzers in stock, spare ones included.")
     ] = None,
     gap: Annotated[
-        float, typer.Option("--gap", min=0.0, max=1.0, callback=_number, help="Relative gap at which to stop.")
+        float,
+        typer.Option(
+            "--gap",
+            min=0.0,
+            max=1.0,
+            metavar="SHARE",
+            callback=_number,
+            help="Stop once no layout can be better by more than this share.",
+        ),
     ] = 1e-3,
     time_limit: Annotated[
         float | None,
@@ -279,15 +293,19 @@ def _finish(
     except FolderError as error:
         _say(f"fault: {error}")
         raise typer.Exit(BAD_INPUT) from None
-    if as_json:
-        _print_json(layout_json(planning.region, assessment, certificate))
-    else:
-        text = layout_text(planning, assessment, certificate, width=_width(), ascii_only=not _is_utf(sys.stdout))
-        _put(sys.stdout, text)
-    _say("")
-    for line in closing:
-        _say(line)
-    _say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
+    try:
+        if as_json:
+            _print_json(layout_json(planning.region, assessment, certificate))
+        else:
+            text = layout_text(planning, assessment, certificate, width=_width(), ascii_only=not _is_utf(sys.stdout))
+            _put(sys.stdout, text)
+        _say("")
+        for line in closing:
+            _say(line)
+        _say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
+    except KeyboardInterrupt:
+        _say(f"Interrupted; the {len(paths)} files in {target} are whole.")
+        raise typer.Exit(STOPPED) from None
 
 
 def _width() -> int:
@@ -330,4 +348,4 @@ def _put(stream: TextIO, text: str) -> None:
 
 def main() -> None:
     """Run the command line."""
-    app()
+    app(prog_name="siting")

@@ -147,10 +147,8 @@ class Reading:
         if not clash:
             return ["empty"]
         faults = ["it can hold"] if self.hold(X, clash).any() else []
-        for name in clash:
-            if not self.hold(X, [other for other in clash if other != name]).any():
-                faults.append(f"it clashes without {name}")
-        return faults
+        parts = [(name, [other for other in clash if other != name]) for name in clash]
+        return faults + [f"it clashes without {name}" for name, rest in parts if not self.hold(X, rest).any()]
 
     def _instrument(self, name):
         return {"analyzer": self.analyzer, "flask": self.flask, None: np.ones(len(self.site), dtype=bool)}[name]

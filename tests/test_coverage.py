@@ -16,10 +16,11 @@ from hypothesis import strategies as st
 from numpy.polynomial import legendre
 from pyproj import Geod
 
-from siting.assessment.coverage import coverage
+from siting.assessment.coverage import coverage, reach
 from siting.assessment.layout import assess_layout
 from siting.assessment.money import money_of
 from siting.assessment.profiles import profile_efficiencies
+from siting.outputs.terminal import layout_text
 from siting.selection.planning import plan_region
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
@@ -134,6 +135,37 @@ def test_a_running_station_closes_a_gap_and_an_unpicked_candidate_does_not():
     assert [(g.from_lat, g.to_lat) for g in covered(places, [("a", "f")]).gaps] == [(-30, 50), (-90, -30), (50, 90)]
 
 
+def test_a_track_leaves_no_gap_between_its_two_ends():
+    track = place("ship", 0, platform="ship", geometry=shapely.LineString([(0, -20), (0, 40)]))
+    found = covered([track, place("a", 10, 90), place("b", 60)], [("ship", "f"), ("a", "f"), ("b", "f")])
+    assert [(g.from_lat, g.to_lat) for g in found.gaps] == [(-90, -20), (60, 90), (40, 60)]
+
+
+def test_two_tracks_that_overlap_leave_the_gaps_around_both():
+    ships = [
+        place("one", 0, platform="ship", geometry=shapely.LineString([(0, -20), (0, 10)])),
+        place("two", 0, platform="ship", geometry=shapely.LineString([(90, 5), (90, 30)])),
+    ]
+    assert [(g.from_lat, g.to_lat) for g in covered(ships, [("one", "f"), ("two", "f")]).gaps] == [(-90, -20), (30, 90)]
+
+
+def test_a_track_from_pole_to_pole_leaves_no_gap_and_can_still_be_shown():
+    ship = place("ship", 0, platform="ship", geometry=shapely.LineString([(0, -90), (0, 0), (0, 90)]))
+    planning = plan_region(made.region([ship], plans=PLANS, bands=HALVES))
+    assessment = assess_layout(planning, made.picks(planning, ("ship", "f", 2030)))
+    assert assessment.coverage.gaps == ()
+    assert "gap" not in layout_text(planning, assessment, None)
+
+
+def test_an_area_round_a_pole_reaches_beyond_the_vertices_of_its_ring():
+    ring = shapely.Polygon([(lon, 80) for lon in range(-180, 180, 30)])
+    planning = plan_region(made.region([place("floes", 85, platform="drifting", geometry=ring)], bands=HALVES))
+    south, north = reach(planning)
+    assert south[0] == 80.0
+    # Positions stand in the middle of steps of 100 km, about one degree.
+    assert 88.5 < north[0] <= 90.0
+
+
 def test_an_empty_layout_is_one_gap_from_pole_to_pole_and_resolves_nothing():
     found = covered([place("a", 10)], [])
     assert [(g.from_lat, g.to_lat, g.width_deg) for g in found.gaps] == [(-90, 90, 180)]
@@ -235,8 +267,8 @@ def test_a_pick_tells_where_a_track_reaches_and_when_it_begins():
     assert fixed.first_month == (2031, 6)
     # 36 months in the window, 17 are over before June 2031.
     assert fixed.left == pytest.approx(19 / 36)
-    assert ship.south == pytest.approx(-20, abs=0.5)
-    assert ship.north == pytest.approx(40, abs=0.5)
+    assert ship.south == -20
+    assert ship.north == 40
 
 
 def test_money_is_a_hand_sum_by_year_and_kind():

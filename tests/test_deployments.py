@@ -135,11 +135,16 @@ def test_rounded_kinds_add_up_to_the_total_rounded_half_up(rows, parts):
 )
 def test_a_growing_price_is_the_exact_decimal_rounded_half_up(price, contingency, overhead, growth, lead):
     """Against Python's decimal module, an exact arithmetic outside the project."""
-    d, k = one(
+    d, _k = one(
         {"lead_months": lead},
         "f",
         plans=[made.FLASK | {"setup_cost": price / 100}],
-        budget={"total": 1e9, "contingency": contingency / 100, "overhead": overhead / 100, "price_growth": 0.01 * growth},
+        budget={
+            "total": 1e9,
+            "contingency": contingency / 100,
+            "overhead": overhead / 100,
+            "price_growth": 0.01 * growth,
+        },
     )
     for year in range(3):
         d_k = at(d, f"p|f|{2030 + year}") if f"p|f|{2030 + year}" in d.ids else None
@@ -154,7 +159,8 @@ def test_a_growing_price_is_the_exact_decimal_rounded_half_up(price, contingency
 
 def test_a_joined_plan_costs_its_two_parts_and_its_own_prices_on_top():
     plans = [
-        made.FLASK | {"capital_cost": 10.0, "setup_cost": 1.0, "annual_cost": 12.0, "sample_cost": 3.0, "crew_days": 1.0},
+        made.FLASK
+        | {"capital_cost": 10.0, "setup_cost": 1.0, "annual_cost": 12.0, "sample_cost": 3.0, "crew_days": 1.0},
         made.ANALYZER | {"capital_cost": 200.0, "setup_cost": 20.0, "annual_cost": 120.0, "crew_days": 2.0},
         made.BOTH | {"capital_cost": 5.0, "setup_cost": 6.0, "annual_cost": 7.0, "sample_cost": 0.5, "crew_days": 4.0},
     ]
@@ -355,7 +361,9 @@ def test_samples_of_two_phases_are_the_mean_over_all_open_months():
     d, k = one({"baseline_exposure": 0.5, "data_return": 1.0}, "ph", plans=[made.FLASK, made.ANALYZER, phased()])
     assert d.samples[k] == pytest.approx((18 * 4 * 0.5 + 18 * 730.5 * 0.5) / 36)
     d, k = one(
-        {"baseline_exposure": 0.5, "data_return": 1.0}, "ph", plans=[made.FLASK, made.ANALYZER, phased(flasks_go_on=True)]
+        {"baseline_exposure": 0.5, "data_return": 1.0},
+        "ph",
+        plans=[made.FLASK, made.ANALYZER, phased(flasks_go_on=True)],
     )
     assert d.samples[k] == pytest.approx((36 * 4 * 0.5 + 18 * 730.5 * 0.5) / 36)
 
@@ -368,7 +376,9 @@ def test_both_instruments_add_their_samples():
 
 
 @settings(max_examples=40)
-@given(st.integers(0, 30), st.integers(0, 12), st.sets(st.integers(1, 12), min_size=1), st.sampled_from(["f", "a", "b"]))
+@given(
+    st.integers(0, 30), st.integers(0, 12), st.sets(st.integers(1, 12), min_size=1), st.sampled_from(["f", "a", "b"])
+)
 def test_a_later_start_never_brings_more_samples_or_more_of_the_window(lead, permit, months, plan):
     plans = [made.FLASK | {"sample_cost": 1.0}, made.ANALYZER, made.BOTH]
     place = PLACE | {
@@ -433,15 +443,20 @@ def test_a_yearly_call_keeps_138_flasks_on_the_road_and_208_at_the_peak():
     assert round(mean) == 138
     assert peak == 208
     plan = made.FLASK | {"samples_per_month": 104 / 2 / 12}
-    d, k = one(
-        {"visits_per_year": 1}, "f", plans=[plan], laboratory={"turnaround_days": 60.0, "way_days": 30.0}
-    )
+    d, k = one({"visits_per_year": 1}, "f", plans=[plan], laboratory={"turnaround_days": 60.0, "way_days": 30.0})
     assert d.flasks[k].tolist() == [208, 208, 208]
 
 
 @pytest.mark.parametrize(
     ("visits", "way", "laboratory", "per_month", "per_sample"),
-    [(12, 30, 30, 4.0, 2), (1, 30, 60, 4.5, 2), (2, 0, 0, 4.0, 2), (4, 45, 20, 8.0, 1), (6, 120, 90, 2.0, 3), (26, 10, 20, 4.0, 2)],
+    [
+        (12, 30, 30, 4.0, 2),
+        (1, 30, 60, 4.5, 2),
+        (2, 0, 0, 4.0, 2),
+        (4, 45, 20, 8.0, 1),
+        (6, 120, 90, 2.0, 3),
+        (26, 10, 20, 4.0, 2),
+    ],
 )
 def test_the_peak_of_flasks_is_that_of_a_simulation_by_days(visits, way, laboratory, per_month, per_sample):
     plan = made.FLASK | {"samples_per_month": per_month, "flasks_per_sample": per_sample}
@@ -538,7 +553,9 @@ def test_a_running_station_has_the_instruments_of_its_plan_or_method_else_flasks
 
 
 def test_a_layout_that_was_given_is_offered_whatever_the_veto_says_and_the_reason_is_kept():
-    region = made.region([PLACE | {"status": "excluded"}, PLACE | {"id": "q", "plans": "a"}], plans=[made.FLASK, made.ANALYZER])
+    region = made.region(
+        [PLACE | {"status": "excluded"}, PLACE | {"id": "q", "plans": "a"}], plans=[made.FLASK, made.ANALYZER]
+    )
     d = build_deployments(region, frozenset({(0, 0), (1, 0)}))
     assert "p|f|2030" in d.ids
     assert "q|f|2030" in d.ids
@@ -596,7 +613,12 @@ def test_value_functions_are_straight_between_their_points_and_flat_beyond():
 
 @settings(max_examples=60)
 @given(
-    st.floats(0, 1), st.floats(0, 1), st.floats(0, 1), st.floats(0, 1), st.floats(0, 1), st.sampled_from(["f", "a", "b"])
+    st.floats(0, 1),
+    st.floats(0, 1),
+    st.floats(0, 1),
+    st.floats(0, 1),
+    st.floats(0, 1),
+    st.sampled_from(["f", "a", "b"]),
 )
 def test_scores_lie_between_0_and_100(exposure, risk, back, host, duty, plan):
     place = {

@@ -475,7 +475,8 @@ def test_coordinates_that_cannot_be_degrees_are_refused_without_a_declared_crs(m
     ("name", "content", "row", "field", "problem"),
     [
         ("monthly.csv", "id,month\nalba,0\n", 2, "month", "out of range"),
-        ("monthly.csv", "id,month\nalba,1\nbrisa,1\nalba,1\n", 4, "month", "this month of 'alba' stands in row 2 already"),
+        ("monthly.csv", "id,month\nalba,1\nbrisa,1\nalba,1\n", 4, "month",
+         "this month of 'alba' stands in row 2 already"),
         ("monthly.csv", "id,month,exposure\nalba,1,1.5\n", 2, "exposure", "out of range"),
         ("monthly.csv", "id,month,size.co2\nalba,1,\"1,5\"\n", 2, "size.co2", "is written with a decimal comma"),
         ("monthly.csv", "id,month\nnobody,1\n", 2, "id", "no candidate has this id"),
@@ -537,3 +538,29 @@ def test_the_command_refuses_with_exit_code_2_and_no_traceback(make_region):
     assert "candidates.csv, row 2, lat" in result.output.replace("\n", " ")
     assert "region.toml, row 5, years" in result.output.replace("\n", " ")
     assert sorted(path.name for path in folder.iterdir()) == before
+
+
+def test_what_is_said_to_be_allowed_is_what_the_vocabulary_lets_through():
+    from siting.region.schema.network import Budget, Plan, Stock
+    from siting.region.schema.settings import Settings
+    from siting.region.schema.tables import CandidateRow, MonthlyRow
+    from siting.region.wanted import wanted
+
+    assert wanted(Settings, "years") == "a whole number, 1 to 50"
+    assert wanted(Settings, "rules") == "a list, each entry a table of settings"
+    assert wanted(Budget, "carry_over") == "true or false"
+    assert wanted(Plan, "platforms") == "a list, each entry fixed, ship, drifting, moored"
+    assert wanted(Stock, "buy_price") == "a number, more than 0"
+    assert wanted(CandidateRow, "open_months") == MONTHS
+    assert wanted(CandidateRow, "id") == ID
+    assert wanted(CandidateRow, "nothing") == ""
+    for share in ("exposure", "risk"):
+        assert wanted(MonthlyRow, share) == SHARE
+        for text, good in (("0", True), ("1", True), ("-0.001", False), ("1.001", False)):
+            cells = {"id": "a", "month": "1", share: text}
+            try:
+                MonthlyRow.model_validate(cells)
+            except ValueError:
+                assert not good
+            else:
+                assert good

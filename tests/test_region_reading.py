@@ -1,7 +1,9 @@
 """Facts about reading a sound region: what is read, where numbers come from, what stays the same."""
 
 import json
+import time
 from dataclasses import FrozenInstanceError, fields
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -389,8 +391,19 @@ def test_winds_sources_legs_and_records_are_read_as_rows(make_region):
 
 
 def test_both_examples_that_ship_are_sound():
-    from pathlib import Path
-
     for name in ("smallsea", "farwinds"):
         region = read_region(Path(__file__).parents[1] / "regions" / name)
         assert len(region.candidates) >= 10
+
+
+def test_10_000_candidates_are_read_and_checked_in_seconds(make_region):
+    """The aim is 3 s (tests/benchmarks/bench_reading.py prints the time); 6 s leave room for a busy machine."""
+    maker = make_region()
+    for i in range(10_000):
+        where = {"lat": f"{(i * 7) % 180 - 90}", "lon": f"{(i * 13) % 360 - 180}"}
+        maker.candidate(f"place{i}", **where, elevation_m=str(i % 4000), open_months="Nov-Feb", status="open")
+    folder = maker.write()
+    start = time.perf_counter()
+    region = read_region(folder)
+    assert time.perf_counter() - start < 6.0
+    assert len(region.candidates) == 10_004

@@ -155,7 +155,11 @@ def test_only_with_holds_whichever_year_each_site_opens():
 
 
 def test_required_sites_must_be_picked_with_any_plan_and_year():
-    places = [{"id": "a", "status": "required", "plans": "f a"}, {"id": "b"}, {"id": "c", "status": "required", "plans": "f"}]
+    places = [
+        {"id": "a", "status": "required", "plans": "f a"},
+        {"id": "b"},
+        {"id": "c", "status": "required", "plans": "f"},
+    ]
     region = made.region(places, years=2, plans=[made.FLASK, made.ANALYZER])
     _, _, truths = agree(region, "required", "status required: a", "status required: c")
     both_happen(truths)
@@ -215,7 +219,9 @@ SPREAD = [
 
 
 @pytest.mark.parametrize("instrument", [None, "analyzer", "flask"])
-@pytest.mark.parametrize(("band", "count"), [("north", 2.0), ("belt", 1.667), ("belt", 2.334), ("south", 1.0), ("each", 0.5)])
+@pytest.mark.parametrize(
+    ("band", "count"), [("north", 2.0), ("belt", 1.667), ("belt", 2.334), ("south", 1.0), ("each", 0.5)]
+)
 def test_a_band_counts_picked_and_running_sites_and_a_track_by_its_share_of_time(instrument, band, count):
     rule = {"kind": "band_at_least", "name": "rule", "band": band, "count": count}
     rule |= {"instrument": instrument} if instrument else {}
@@ -255,6 +261,7 @@ def test_spacing_holds_between_picked_and_with_running_sites_of_the_same_kind(in
         on_equator("d", 260, plans="a"),
         running("e", "f", plans="a") | on_equator("e", 330),
         on_equator("g", 3000, plans="f"),
+        on_equator("h", 370, plans="f a"),
     ]
     rule = {"kind": "spacing", "name": "rule", "km": 100.0} | ({"instrument": instrument} if instrument else {})
     _, _, truths = agree(made.region(places, years=1, plans=PLANS, rules=[rule]), "spacing", "rule")
@@ -279,7 +286,7 @@ def test_a_track_across_180_is_near_to_places_on_both_sides():
         {"id": "w", "lat": 0.0, "lon": 0.0},
     ]
     rule = {"kind": "spacing", "name": "rule", "km": 450.0}
-    planning, X, truths = agree(made.region(places, years=1, rules=[rule]), "spacing", "rule")
+    _planning, X, truths = agree(made.region(places, years=1, rules=[rule]), "spacing", "rule")
     both_happen(truths)
     picked = {tuple(np.flatnonzero(x)): bool(t) for x, t in zip(X, truths, strict=True)}
     assert [picked[0, 1], picked[0, 2], picked[0, 3], picked[1, 2]] == [False, False, True, True]
@@ -391,7 +398,10 @@ def test_carrying_over_lets_a_cheap_year_pay_for_a_dear_one_but_not_the_other_wa
 def test_an_analyzer_is_bought_in_the_year_in_which_it_is_first_needed():
     """One in stock: the first site takes it, the second, a year later, needs a bought one at 3 % more."""
     region = made.region(
-        MONEY, plans=PRICED, stock=BUY, budget={"total": 9999.0, "price_growth": 0.03, "contingency": 0.1, "overhead": 0.2}
+        MONEY,
+        plans=PRICED,
+        stock=BUY,
+        budget={"total": 9999.0, "price_growth": 0.03, "contingency": 0.1, "overhead": 0.2},
     )
     planning = plan_region(region)
     picked = made.picks(planning, ("a", "a", 2030), ("c", "ph", 2030))
@@ -444,7 +454,10 @@ def test_samples_for_the_laboratory_stay_within_its_limit_in_every_year(limit):
     places = [{"id": "a"}, {"id": "b", "lead_months": 5}, {"id": "c", "plans": "ph"}]
     plans = [made.FLASK, made.ANALYZER, PRICED[2]]
     region = made.region(
-        [p | {"plans": p.get("plans", "f")} for p in places], years=2, plans=plans, laboratory={"samples_per_year": limit}
+        [p | {"plans": p.get("plans", "f")} for p in places],
+        years=2,
+        plans=plans,
+        laboratory={"samples_per_year": limit},
     )
     _, _, truths = agree(region, "laboratory", "laboratory.samples_per_year")
     both_happen(truths)
@@ -474,9 +487,13 @@ def test_every_demand_has_its_own_label_so_that_a_clash_names_one_rule():
     region = made.region(FIVE, plans=PLANS, bands=BANDS, rules=rules, budget={"total": 1e6, "per_year": 1e5})
     labels = [demand.label for demand in demands(plan_region(region))]
     assert len(labels) == len(set(labels))
-    assert {"at_most (rule 1)", "at_most (rule 2)", "band_at_least (rule 3), band north", "mine", "spacing (rule 5)"} <= set(
-        labels
-    )
+    assert {
+        "at_most (rule 1)",
+        "at_most (rule 2)",
+        "band_at_least (rule 3), band north",
+        "mine",
+        "spacing (rule 5)",
+    } <= set(labels)
 
 
 # -- a new kind --------------------------------------------------------------------------------------
@@ -521,7 +538,13 @@ def test_a_new_kind_with_a_column_of_its_own_needs_no_change_of_a_solver():
         {"id": "c", "setup_cost": 60, "baseline_exposure": 0.69},
     ]
     score = {"coverage_weight": 0.0, "worth_from": 0.0}
-    for total, price, want in [(100.0, 40, "ab"), (100.0, 41, "c"), (160.0, 100, "ab"), (89.0, 30, "c"), (90.0, 30, "ab")]:
+    for total, price, want in [
+        (100.0, 40, "ab"),
+        (100.0, 41, "c"),
+        (160.0, 100, "ab"),
+        (89.0, 30, "c"),
+        (90.0, 30, "ab"),
+    ]:
         planning = plan_region(made.region(places, years=1, budget={"total": total}, score=score))
         kinds = MappingProxyType(dict(RULE_KINDS) | {"hut": HutKind("g", 100 * price)})
         builder = start_program(planning, kinds)

@@ -108,7 +108,11 @@ def _rules(rng, ids):
         rules.append({"kind": "only_with", "site": ids[site], "needs": ids[needs]})
     if some():
         rules.append(
-            {"kind": "band_at_least", "count": pick(0.3, 1.0, 2.0, 1.25), "band": pick("south", "north", "each", "middle")}
+            {
+                "kind": "band_at_least",
+                "count": pick(0.3, 1.0, 2.0, 1.25),
+                "band": pick("south", "north", "each", "middle"),
+            }
             | pick({}, {"instrument": "analyzer"}, {"instrument": "flask"})
         )
     if some():
@@ -144,7 +148,11 @@ def random_region(seed):
             places,
             years=years,
             plans=PLANS,
-            rules=[r for r in rules if {r.get("site"), r.get("needs"), *r.get("sites", [])} - {None} <= {p["id"] for p in places}],
+            rules=[
+                r
+                for r in rules
+                if {r.get("site"), r.get("needs"), *r.get("sites", [])} - {None} <= {p["id"] for p in places}
+            ],
             bands=[
                 {"id": "south", "south": -90.0, "north": 0.0},
                 {"id": "north", "south": 0.0, "north": 90.0},

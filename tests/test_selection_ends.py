@@ -4,6 +4,7 @@ All regions are invented. Clashing rules are checked by enumeration with `rules_
 """
 
 import importlib.util
+import itertools
 import json
 import os
 import subprocess
@@ -105,7 +106,7 @@ def honest(selection, planning, best):
     assert selection.proved == (selection.gap <= selection.asked_gap)
     for name, sign in (("value", 1), ("bound", -1)):
         told = [getattr(p, name) for p in selection.log if getattr(p, name) is not None]
-        assert all(sign * (b - a) >= -1e-9 for a, b in zip(told, told[1:], strict=False))
+        assert all(sign * (b - a) >= -1e-9 for a, b in itertools.pairwise(told))
     for p in selection.log:
         assert p.value is None or p.bound is None or p.bound >= p.value
 
@@ -160,6 +161,31 @@ def test_a_stop_after_a_first_layout_returns_it_with_its_true_gap(hard):
     assert not selection.proved
 
 
+def test_an_early_end_counts_the_coverage_that_the_layout_has(hard):
+    """A layout from which the search begins is worth its score, however short its coverage columns were left."""
+    planning, program, objective, best = hard
+    start = best.values.copy()
+    start[~program.integer] = 0.0
+    selection = solve(program, objective, Limits(gap=0.0, stop=lambda: True), start=start)
+    honest(selection, planning, best)
+    assert selection.picked == best.picked
+    assert selection.value == pytest.approx(best.value, rel=1e-9)
+
+
+@pytest.mark.parametrize("budget", [150.0, 300.0, 450.0])
+def test_whatever_a_stopped_search_returns_passes_the_re_check_of_the_interface(budget):
+    """`plan` judges each answer anew and raises if rules or value do not hold."""
+    region = many(count=14)
+    for polls in (1, 2, 4, 8, 16, 32, 64, 128):
+        left = iter(range(polls))
+        result = plan(region, budget=4 * budget, gap=0.0, stop=lambda left=left: next(left, None) is None)
+        assert result.selection.ended in (Ended.INTERRUPTED, Ended.GAP, Ended.INFEASIBLE)
+        if result.selection.value is None:
+            assert result.assessment is None
+        else:
+            assert result.certificate.value == result.selection.value
+
+
 @pytest.mark.parametrize("polls", [3, 30, 300])
 def test_a_stop_at_any_moment_leaves_an_honest_answer(hard, polls):
     planning, program, objective, best = hard
@@ -189,7 +215,7 @@ def test_a_smaller_asked_gap_gives_no_worse_layout_and_each_proof_is_true(hard):
 
 
 def test_progress_is_told_while_the_search_runs(hard):
-    planning, program, objective, _ = hard
+    _planning, program, objective, _ = hard
     told = []
     solve(program, objective, Limits(gap=0.01), progress=told.append)
     assert told
@@ -202,8 +228,17 @@ def test_progress_is_told_while_the_search_runs(hard):
 def test_an_early_end_of_the_command_is_exit_4_and_writes_nothing_without_a_layout(tmp_path):
     region = Path(__file__).parents[1] / "regions" / "farwinds"
     run = subprocess.run(
-        [sys.executable, "-c", "from siting.cli import main; main()"]
-        + ["plan", str(region), "--time-limit", "0", "--out", str(tmp_path / "out")],
+        [
+            sys.executable,
+            "-c",
+            "from siting.cli import main; main()",
+            "plan",
+            str(region),
+            "--time-limit",
+            "0",
+            "--out",
+            str(tmp_path / "out"),
+        ],
         capture_output=True,
         text=True,
         check=False,
@@ -228,7 +263,11 @@ def test_limits_and_objectives_that_cannot_be_are_refused(hard):
 
 
 def test_a_region_in_which_nothing_can_be_picked_has_the_empty_layout():
-    result = plan(made.region([{"id": "a", "status": "excluded"}, {"id": "b", "baseline_exposure": 0.0}], score={"least_exposure": 0.1}))
+    result = plan(
+        made.region(
+            [{"id": "a", "status": "excluded"}, {"id": "b", "baseline_exposure": 0.0}], score={"least_exposure": 0.1}
+        )
+    )
     assert result.selection.ended is Ended.GAP
     assert (result.selection.picked, result.selection.value) == ((), 0.0)
     assert result.selection.proved
@@ -295,7 +334,10 @@ CLASHES = {
         {"apart", "three"},
     ),
     "spacing and a running station": (
-        [{"id": "r", "status": "running", "running_since": 2015, "running_plan": "f"}, {"id": "a", "lon": 1.0, "plans": "f"}],
+        [
+            {"id": "r", "status": "running", "running_since": 2015, "running_plan": "f"},
+            {"id": "a", "lon": 1.0, "plans": "f"},
+        ],
         {"rules": [need("spacing", "apart", km=150.0), need("at_least", "one", count=1)]},
         {"apart", "one"},
     ),

@@ -102,15 +102,12 @@ def pair_rows(planning, km, instruments):
     for instrument in instruments:
         mine = np.flatnonzero(d.has_analyzer if instrument == "analyzer" else d.has_flask)
         runs = [
-            status == "running" and plan == instrument[0]
-            for status, plan in zip(c.status, c.running_plan, strict=True)
+            status == "running" and plan == instrument[0] for status, plan in zip(c.status, c.running_plan, strict=True)
         ]
         for a in mine:
             if any(runs[other] and (int(d.candidate[a]), other) in near for other in range(len(c))):
                 shut.add(int(a))
-            pairs |= {
-                (int(a), int(b)) for b in mine if a < b and (int(d.candidate[a]), int(d.candidate[b])) in near
-            }
+            pairs |= {(int(a), int(b)) for b in mine if a < b and (int(d.candidate[a]), int(d.candidate[b])) in near}
     return sorted(pairs), sorted(shut)
 
 

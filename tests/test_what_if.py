@@ -107,7 +107,8 @@ def test_a_budget_must_be_positive_and_finite(region, budget):
 def test_the_stock_must_hold_the_spare_analyzers(region):
     assert changed(region, analyzers=1).settings.stock.analyzers == 1
     assert sentences(region, analyzers=0) == [
-        "--analyzers: fewer than the analyzers kept at home (found '0'); allowed: 1 or more; mend: count the spare ones in"
+        "--analyzers: fewer than the analyzers kept at home (found '0'); allowed: 1 or more; "
+        "mend: count the spare ones in"
     ]
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 
 from siting.assessment.profiles import Efficiency, profile_efficiencies
 from siting.deployments import HOURS_PER_MONTH
 from siting.geography.bands import Gap, area_share, gaps
-from siting.region.model import Ints
+from siting.region.model import Floats, Ints
 from siting.selection.planning import Planning
 
 
@@ -38,11 +39,25 @@ class BandCoverage:
 
 @dataclass(frozen=True)
 class Coverage:
-    """Coverage by band, gaps in latitude (widest first, poles counted as ends), and profile efficiencies."""
+    """Coverage by band, gaps in latitude (widest first, poles counted as ends), and profile efficiencies.
+
+    A track or area leaves no gap between its southern and its northern end.
+    """
 
     bands: tuple[BandCoverage, ...]
     gaps: tuple[Gap, ...]
     efficiencies: tuple[Efficiency, ...]
+
+
+def reach(planning: Planning) -> tuple[Floats, Floats]:
+    """Return the southernmost and the northernmost latitude (n,) of each candidate, equal for a fixed site."""
+    where = planning.places
+    bounds = shapely.bounds(np.array(planning.region.candidates.geometry, dtype=object)).reshape(-1, 4)
+    south, north = bounds[:, 1].copy(), bounds[:, 3].copy()
+    # An area round a pole reaches beyond all vertices of its ring.
+    np.minimum.at(south, where.owner, where.lat)
+    np.maximum.at(north, where.owner, where.lat)
+    return south, north
 
 
 def coverage(planning: Planning, picked: Ints) -> Coverage:
@@ -89,4 +104,15 @@ def coverage(planning: Planning, picked: Ints) -> Coverage:
         )
     where = np.isin(planning.places.owner, members)
     lat, weight = planning.places.lat[where], planning.places.weight[where]
-    return Coverage(tuple(rows), gaps(lat), profile_efficiencies(lat, weight))
+    return Coverage(tuple(rows), _gaps(planning, members), profile_efficiencies(lat, weight))
+
+
+def _gaps(planning: Planning, members: Ints) -> tuple[Gap, ...]:
+    """Return the gaps between the spans of latitude that members (k,) reach."""
+    south, north = (ends[members] for ends in reach(planning))
+    # Between two neighbouring ends lies either one whole gap, or nothing but the inside of some track.
+    return tuple(
+        gap
+        for gap in gaps(np.concatenate([south, north]))
+        if not np.any((south <= gap.from_lat) & (gap.to_lat <= north))
+    )

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.assessment.coverage import Coverage, coverage
+from siting.assessment.coverage import Coverage, coverage, reach
 from siting.assessment.money import Money, money_of
 from siting.deployments import SCORE_PARTS
-from siting.region.model import Ints
+from siting.region.model import Floats, Ints
 from siting.selection.kinds import Judgement, RuleKind
 from siting.selection.planning import Planning
 from siting.selection.registry import RULE_KINDS, judge
@@ -69,8 +69,9 @@ class Assessment:
 def assess_layout(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS) -> Assessment:
     """Return the assessment of picked deployments (k,), in any order."""
     ordered = np.sort(np.asarray(picked, dtype=np.int64))
+    ends = reach(planning)
     return Assessment(
-        picks=tuple(_pick(planning, int(k)) for k in ordered),
+        picks=tuple(_pick(planning, int(k), ends) for k in ordered),
         score=layout_score(planning, ordered),
         coverage=coverage(planning, ordered),
         money=money_of(planning, ordered),
@@ -78,11 +79,10 @@ def assess_layout(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind
     )
 
 
-def _pick(planning: Planning, k: int) -> Pick:
+def _pick(planning: Planning, k: int, ends: tuple[Floats, Floats]) -> Pick:
     d, region = planning.deployments, planning.region
     c, i, plan = region.candidates, int(d.candidate[k]), region.settings.plans[d.plan[k]]
     year, month = divmod(int(d.first_month[k]), 12)
-    lat = planning.places.lat[planning.places.owner == i]
     return Pick(
         id=c.ids[i],
         name=c.names[i],
@@ -93,8 +93,8 @@ def _pick(planning: Planning, k: int) -> Pick:
         first_month=(region.settings.first_year + year, month + 1),
         lat=float(c.lat[i]),
         lon=float(c.lon[i]),
-        south=float(lat.min()),
-        north=float(lat.max()),
+        south=float(ends[0][i]),
+        north=float(ends[1][i]),
         score=float(d.score[k]),
         worth=float(d.worth[k]),
         left=float(d.left[k]),

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import re
 
-import numpy as np
-
+from siting.assessment.coverage import reach
 from siting.assessment.layout import Assessment
 from siting.selection.planning import Planning
 
@@ -33,7 +32,7 @@ def cautions(planning: Planning, assessment: Assessment) -> list[str]:
     """Return the cautions for a layout as sentences; each names the ids of the sites it is about (or all)."""
     c = planning.region.candidates
     at = [c.index(pick.id) for pick in assessment.picks]
-    south, north = _reach(planning)
+    south, north = reach(planning)
     afloat = [i for i in at if c.platform[i] in _AFLOAT]
     told = {i: f"{c.access[i]} {' '.join(c.group[i])} {c.names[i]}".lower() for i in at}
     kinds = {c.index(pick.id): pick.kind for pick in assessment.picks}
@@ -83,12 +82,3 @@ def cautions(planning: Planning, assessment: Assessment) -> list[str]:
     )
     words.append(CLOSING)
     return words
-
-
-def _reach(planning: Planning) -> tuple[list[float], list[float]]:
-    """Return the southernmost and northernmost latitude of each candidate, the whole of a track."""
-    where = planning.places
-    south, north = np.full(where.count, np.inf), np.full(where.count, -np.inf)
-    np.minimum.at(south, where.owner, where.lat)
-    np.maximum.at(north, where.owner, where.lat)
-    return south.tolist(), north.tolist()

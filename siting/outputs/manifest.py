@@ -8,10 +8,11 @@ import platform
 from dataclasses import dataclass
 from typing import Any
 
+from siting import __version__
 from siting.assessment.layout import Assessment
 from siting.region.model import Region
 
-PACKAGES = ("siting", "numpy", "scipy", "shapely", "pyproj", "highspy", "pydantic")
+PACKAGES = ("numpy", "scipy", "shapely", "pyproj", "highspy", "pydantic")
 
 
 @dataclass(frozen=True)
@@ -32,8 +33,8 @@ class Certificate:
 
 
 def versions() -> dict[str, str]:
-    """Return the versions of Python and of the packages that the numbers rest on."""
-    found = {"python": platform.python_version()}
+    """Return the versions of Python, of this program and of the packages that the numbers rest on."""
+    found = {"python": platform.python_version(), "siting": __version__}
     for name in PACKAGES:
         try:
             found[name] = importlib.metadata.version(name)

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from siting.assessment.coverage import Coverage
+from siting.assessment.coverage import Coverage, reach
 from siting.assessment.layout import Assessment, Pick
 from siting.deployments import LeftOut
 from siting.outputs.cautions import cautions
@@ -144,7 +144,7 @@ def _sites(assessment: Assessment, width: int) -> str:
             pick.id,
             pick.plan,
             f"{pick.first_month[0]}-{pick.first_month[1]:02d}",
-            _reach(pick),
+            _where(pick),
             f"{pick.score:.0f}",
             f"{pick.samples:.3g}",
             f"{sum(pick.cost_by_year) / 100:,.0f}",
@@ -207,17 +207,16 @@ def _ladder(planning: Planning, assessment: Assessment, width: int, ascii_only: 
     region = planning.region
     c = region.candidates
     kinds = {pick.id: pick.kind for pick in assessment.picks}
+    south, north = reach(planning)
     rungs = []
     for i, candidate in enumerate(c.ids):
         if candidate not in kinds and c.status[i] != "running":
             continue
-        lat = planning.places.lat[planning.places.owner == i]
         mark = _MARKS.get(kinds.get(candidate, ""), "o")
         fixed = c.geometry[i].geom_type == "Point"
-        south, north = float(lat.min()), float(lat.max())
-        rungs.append(LadderSite(south, north, mark if fixed else "=", c.names[i]))
+        rungs.append(LadderSite(float(south[i]), float(north[i]), mark if fixed else "=", c.names[i]))
     bands = [LadderBand(row.south, row.north, row.band) for row in assessment.coverage.bands]
-    gap = assessment.coverage.gaps[0]
+    gap = assessment.coverage.gaps[0] if assessment.coverage.gaps else None
     return ["Latitude ladder", *ladder(rungs, bands, gap, width, ascii_only)]
 
 
@@ -246,7 +245,7 @@ def latitude(lat: float) -> str:
     return f"{abs(lat):.1f} {'N' if lat >= 0 else 'S'}"
 
 
-def _reach(pick: Pick) -> str:
+def _where(pick: Pick) -> str:
     """Return the latitude of a site, or both ends of a track."""
     if pick.south == pick.north:
         return latitude(pick.lat)

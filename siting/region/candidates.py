@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.region import cells
 from siting.region.faults import Findings
 from siting.region.features import RawFeatures
-from siting.region.model import Candidates, Floats, Origin, frozen_mapping, read_only
+from siting.region.model import Candidates, Codes, Floats, Origin, frozen_mapping, read_only
 from siting.region.plain import listed, swap_suspected
 from siting.region.rows import Checked, Raw, check_rows, missing_column
 from siting.region.schema.lookups import extra_of
@@ -46,12 +46,13 @@ def read_entries(raws: Sequence[Raw], tracers: Sequence[str], findings: Findings
     is blamed.
     """
     entries: list[Entry] = []
+    first = tracer_column(SIZE, tracers[0])
     for raw in raws:
         checked = check_rows(raw, CandidateRow, findings, number_columns=number_columns(tracers))
         shapes = _shapes(raw, findings)
         for place, row in zip(checked.index, checked.rows, strict=True):
             entry = _entry(raw, checked, place, row, shapes[place])
-            _first_tracer(entry, tracers[0], findings)
+            _first_tracer(entry, first, findings)
             entries.append(entry)
         if not raw.rows and all(fault.file != raw.file for fault in findings.faults):
             findings.fault(
@@ -89,9 +90,8 @@ def _entry(
     return Entry(row, raw.file, raw.numbers[place], shape, numbers, extra, doubtful)
 
 
-def _first_tracer(entry: Entry, tracer: str, findings: Findings) -> None:
-    """Take a size that is named for the first tracer as the plain one, which belongs to it."""
-    column = tracer_column(SIZE, tracer)
+def _first_tracer(entry: Entry, column: str, findings: Findings) -> None:
+    """Take the size in the column named for the first tracer as the plain one, which belongs to it."""
     value = entry.numbers.pop(column, None)
     if value is None or SIZE in entry.doubtful:
         return
@@ -229,7 +229,7 @@ def fill_derived(entries: Sequence[Entry], raw: Raw, tracers: Sequence[str], fin
     by_id: dict[str, Entry] = {}
     for place, row in zip(checked.index, checked.rows, strict=True):
         derived = _entry(raw, checked, place, row, None)
-        _first_tracer(derived, tracers[0], findings)
+        _first_tracer(derived, tracer_column(SIZE, tracers[0]), findings)
         if row.id in by_id:
             _id_twice(derived, by_id[row.id], findings)
         by_id[row.id] = derived
@@ -354,15 +354,17 @@ def _shape(entry: Entry) -> BaseGeometry:
     return entry.geometry
 
 
-def origin_of(entry: Entry, column: str) -> Origin:
-    """Return where the number of a column comes from."""
-    if column in entry.origins:
-        return entry.origins[column]
-    if column in entry.row.model_fields_set or column in entry.numbers:
-        return Origin.GIVEN
-    info = CandidateRow.model_fields.get(column)
-    assumed = info is not None and extra_of(info).get("why", "").startswith("assumed")
-    return Origin.ASSUMED if assumed else Origin.DEFAULTED
+def _origins(entries: Sequence[Entry], column: str, otherwise: Origin | None = None) -> Codes:
+    """Return where the numbers (n,) of a column come from; `otherwise` is that of cells that are empty."""
+    if otherwise is None:
+        info = CandidateRow.model_fields.get(column)
+        assumed = info is not None and extra_of(info).get("why", "").startswith("assumed")
+        otherwise = Origin.ASSUMED if assumed else Origin.DEFAULTED
+    codes = []
+    for entry in entries:
+        given = column in entry.row.model_fields_set or column in entry.numbers
+        codes.append(entry.origins.get(column, Origin.GIVEN if given else otherwise))
+    return read_only(np.array(codes, dtype=np.uint8))
 
 
 def centre(geometry: BaseGeometry) -> tuple[float, float]:
@@ -390,13 +392,9 @@ def build(
     rows = [entry.row for entry in entries]
     shapes = [_shape(entry) for entry in entries]
     middles = [centre(shape) for shape in shapes]
-    origin = {
-        column: read_only(np.array([origin_of(entry, column) for entry in entries], dtype=np.uint8))
-        for column in [*CandidateRow.model_fields, *(tracer_column(SIZE, name) for name in tracers[1:])]
-        if column not in ("id", "lat", "lon")
-    }
-    visits = [origin_of(entry, "visits_per_year") if entry.row.visits_per_year else visits_origin for entry in entries]
-    origin["visits_per_year"] = read_only(np.array(visits, dtype=np.uint8))
+    columns = [*CandidateRow.model_fields, *(tracer_column(SIZE, name) for name in tracers[1:])]
+    origin = {column: _origins(entries, column) for column in columns if column not in ("id", "lat", "lon")}
+    origin["visits_per_year"] = _origins(entries, "visits_per_year", visits_origin)
 
     def array(column: str) -> Floats:
         return read_only(np.array([getattr(row, column) for row in rows], dtype=float))
@@ -462,21 +460,22 @@ def monthly_arrays(
     `months` maps (id, month 1-12) to the numbers of monthly.csv that replace the yearly ones, by the
     columns of that file.
     """
-    n = len(entries)
-    exposure = np.empty((n, 12))
-    exposure_origin = np.empty((n, 12), dtype=np.uint8)
-    risk = np.empty((len(tracers), n, 12))
-    size = np.zeros((len(tracers), n, 12))
-    open_months = np.zeros((n, 12), dtype=bool)
-    for i, entry in enumerate(entries):
-        row = entry.row
-        exposure[i] = row.baseline_exposure
-        exposure_origin[i] = origin_of(entry, "baseline_exposure")
-        risk[:, i] = row.contamination_risk
-        for t, tracer in enumerate(tracers):
-            size[t, i] = row.contamination_size if t == 0 else entry.numbers.get(tracer_column(SIZE, tracer), 0.0)
+    rows = [entry.row for entry in entries]
+    exposure = np.repeat(np.array([row.baseline_exposure for row in rows], dtype=float)[:, None], 12, axis=1)
+    exposure_origin = np.repeat(_origins(entries, "baseline_exposure")[:, None], 12, axis=1)
+    risk = np.empty((len(tracers), len(rows), 12))
+    risk[:] = np.array([row.contamination_risk for row in rows], dtype=float)[:, None]
+    size = np.empty_like(risk)
+    for t, tracer in enumerate(tracers):
+        column = tracer_column(SIZE, tracer)
+        sizes = [e.row.contamination_size if t == 0 else e.numbers.get(column, 0.0) for e in entries]
+        size[t] = np.array(sizes, dtype=float)[:, None]
+    open_months = np.zeros((len(rows), 12), dtype=bool)
+    for i, row in enumerate(rows):
         open_months[i, [month - 1 for month in row.open_months]] = True
-    place = {entry.row.id: i for i, entry in enumerate(entries)}
+
+    sizes_of = [(tracer_column("size", tracer), "size" if t == 0 else "") for t, tracer in enumerate(tracers)]
+    place = {row.id: i for i, row in enumerate(rows)}
     for (candidate, month), numbers in months.items():
         i = place[candidate]
         if "exposure" in numbers:
@@ -484,13 +483,11 @@ def monthly_arrays(
             exposure_origin[i, month - 1] = Origin.GIVEN
         if "risk" in numbers:
             risk[:, i, month - 1] = numbers["risk"]
-        for t, tracer in enumerate(tracers):
-            for column in (tracer_column("size", tracer), "size" if t == 0 else ""):
-                if column in numbers:
-                    size[t, i, month - 1] = numbers[column]
-                    break
-    accepted = np.array([entry.row.accepted_hours for entry in entries])
-    exposure *= accepted[:, None]
+        for t, names in enumerate(sizes_of):
+            named = [numbers[name] for name in names if name in numbers]
+            if named:
+                size[t, i, month - 1] = named[0]
+    exposure *= np.array([row.accepted_hours for row in rows], dtype=float)[:, None]
     return {
         "exposure": read_only(exposure),
         "exposure_origin": read_only(exposure_origin),

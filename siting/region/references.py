@@ -110,35 +110,38 @@ def _check_years(check: SettingsCheck, entries: Sequence[Entry], findings: Findi
 
 
 def _check_rule_words(check: SettingsCheck, entries: Sequence[Entry], known: KnownIds) -> None:
-    groups = Spelling(group for entry in entries for group in entry.row.group)
-    group_names = {group for entry in entries for group in entry.row.group}
+    """Check that the candidates and groups that rules name are there."""
+    groups = {group for entry in entries for group in entry.row.group}
+    spelling = Spelling(groups)
     unsure = not known.complete or any("group" in entry.doubtful for entry in entries)
     for i, rule in enumerate(check.settings.rules):
-        named: list[tuple[Place, str]] = []
         if isinstance(rule, AtMost | AtLeast):
-            named = [(("rules", i, "sites", k), name) for k, name in enumerate(rule.sites)]
-            if rule.group is not None and rule.group not in group_names and not unsure:
-                mend = groups.mend(rule.group, "write this group into the column `group` of its candidates")
-                if " " in rule.group:
-                    mend = "name the group without spaces, for a space ends a name in the column `group`"
-                check.fault(
-                    ("rules", i, "group"),
-                    rule.group,
-                    "no candidate is in this group",
-                    allowed=groups.allowed or "a group that stands in the column `group`",
-                    mend=mend,
-                )
+            for k, name in enumerate(rule.sites):
+                _check_id(check, ("rules", i, "sites", k), name, known)
+            if rule.group is not None and rule.group not in groups and not unsure:
+                _unknown_group(check, i, rule.group, spelling)
         if isinstance(rule, OnlyWith):
-            named = [(("rules", i, "site"), rule.site), (("rules", i, "needs"), rule.needs)]
-        for place, name in named:
-            if known.unknown(name):
-                check.fault(
-                    place,
-                    name,
-                    "no candidate has this id",
-                    allowed=listed(sorted(known.ids)) or "the id of a candidate",
-                    mend=known.mend(name),
-                )
+            _check_id(check, ("rules", i, "site"), rule.site, known)
+            _check_id(check, ("rules", i, "needs"), rule.needs, known)
+
+
+def _check_id(check: SettingsCheck, place: Place, name: str, known: KnownIds) -> None:
+    if known.unknown(name):
+        problem, allowed = "no candidate has this id", listed(sorted(known.ids))
+        check.fault(place, name, problem, allowed=allowed, mend=known.mend(name))
+
+
+def _unknown_group(check: SettingsCheck, i: int, group: str, spelling: Spelling) -> None:
+    mend = spelling.mend(group, "write this group into the column `group` of its candidates")
+    if " " in group:
+        mend = "name the group without spaces, for a space ends a name in the column `group`"
+    check.fault(
+        ("rules", i, "group"),
+        group,
+        "no candidate is in this group",
+        allowed=spelling.allowed or "a group that stands in the column `group`",
+        mend=mend,
+    )
 
 
 def _check_contradictions(check: SettingsCheck, entries: Sequence[Entry], known: KnownIds) -> None:

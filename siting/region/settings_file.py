@@ -59,6 +59,9 @@ _ENTRY_STAND_INS: dict[str, Any] = {
 _MOST_ROUNDS = 25  # enough for a fault deep in a list to be left out level by level
 
 
+_MAYBE_NEWER = ("extra_forbidden", "literal_error", "union_tag_invalid")  # a newer version may know these words
+
+
 class _Gone:
     """Marks an entry of a list that was left out, so that the places of the others stay known."""
 
@@ -120,21 +123,48 @@ def read_settings(path: Path, findings: Findings) -> TomlFile:
     if read is None:
         return TomlFile()
     content, index = read
-    file = TomlFile(None, content, copy.deepcopy(content), set(), index)
+    file = TomlFile(content=content, index=index)
+    _refuse_long_numbers(file, findings)
+    told = frozenset(file.left_out)
     newer = _check_version(file, findings)
+    file.kept = copy.deepcopy(content)
     for round_ in range(_MOST_ROUNDS):
         try:
             file.settings = Settings.model_validate(_as_tuples(file.kept))
+            break
         except ValidationError as error:
             details = error.errors(include_url=False)
-            if round_ == 0:
-                for place, detail in _told_once(details, file):
-                    if not (newer and detail["type"] in ("extra_forbidden", "literal_error", "union_tag_invalid")):
-                        _fault(place, detail, file, findings)
-            _leave_out(details, file)
-        else:
-            break
+        # what the later rounds find follows from what was left out before
+        for place, detail in _told_once(details, file) if round_ == 0 else ():
+            if place not in told and not (newer and detail["type"] in _MAYBE_NEWER):
+                _fault(place, detail, file, findings)
+        _leave_out(details, file)
     return file
+
+
+def _refuse_long_numbers(file: TomlFile, findings: Findings) -> None:
+    """Refuse whole numbers of more than 64 bits, which TOML 1.0.0 (Integer) need not hold."""
+    for place in list(_clip_long_numbers(file.content, ())):
+        file.left_out.add(place)
+        findings.fault(
+            TOML,
+            file.line(place),
+            file.words(place),
+            None,
+            "a number has too many digits",
+            allowed="whole numbers of 64 bits",
+            mend="shorten the number",
+        )
+
+
+def _clip_long_numbers(value: Any, place: Place) -> Iterator[Place]:
+    """Put the largest number of 64 bits for each whole number beyond it, and yield their places."""
+    for key, item in list(value.items() if isinstance(value, dict) else enumerate(value)):
+        if isinstance(item, dict | list):
+            yield from _clip_long_numbers(item, (*place, key))
+        elif isinstance(item, int) and not -(2**63) <= item < 2**63:
+            value[key] = 2**63 - 1
+            yield (*place, key)
 
 
 def _check_version(file: TomlFile, findings: Findings) -> bool:
@@ -146,7 +176,7 @@ def _check_version(file: TomlFile, findings: Findings) -> bool:
         TOML,
         file.line(("schema_version",)),
         "schema_version",
-        version if version < 10**9 else "a very large number",
+        version,
         "the folder was written for a newer version of this program",
         allowed=f"1 to {SCHEMA_VERSION}" if SCHEMA_VERSION > 1 else "1",
         mend="install a newer version of siting",

@@ -31,7 +31,7 @@ from siting.selection.program import (
 )
 from siting.selection.relaxation import Relaxation, judged
 from siting.selection.rows import INFINITY, Rows, packing, scaled_rows
-from siting.selection.settle import settled
+from siting.selection.settle import filled, settled
 
 MOST_ROUNDS = 80
 # Values nearer than this (relative) are one value: coefficients have nine decimals.
@@ -162,6 +162,7 @@ class LinearEngine:
 
     def accept(self, point: Floats) -> bool:
         """Take a point as the best so far if it holds every rule and is better; False if it breaks one."""
+        point = self.filled(point)
         if self.program.broken(point):
             return False
         gain = float(self.gain @ point)
@@ -170,17 +171,24 @@ class LinearEngine:
             self._note()
         return True
 
+    def filled(self, point: Floats) -> Floats:
+        """Return the point with its continuous columns at their best."""
+        return filled(self.program, self.gain, self._rows, point)
+
     def replace_best(self, point: Floats) -> None:
         """Take another point of equal value as the best one."""
         if not self.program.broken(point):
             self.best, self.best_gain = point, float(self.gain @ point)
+            # Equal to the decimals that coefficients have; the last bit must not look like a gap.
+            if self.bound <= self._same(self.best_gain):
+                self.bound = self.best_gain
 
     def bounded(self, bound: float) -> None:
         """Note a bound over all columns, if it is better than the one known.
 
         A bound within the solver's own tolerance of the best value is taken for that value.
         """
-        if bound <= self.best_gain + EQUAL * max(1.0, abs(self.best_gain)):
+        if bound <= self._same(self.best_gain):
             bound = self.best_gain
         if bound < self.bound:
             self.bound = bound
@@ -196,6 +204,11 @@ class LinearEngine:
         """Return the row that forbids exactly this choice of the binary columns."""
         binary = self.program.integer & (self.program.lower == 0.0) & (self.program.upper == 1.0)
         return differs(point, np.flatnonzero(binary))
+
+    @staticmethod
+    def _same(gain: float) -> float:
+        """Return the greatest value that still counts as equal."""
+        return gain + EQUAL * max(1.0, abs(gain))
 
     def _value(self, gain: float) -> float:
         return self.objective.constant + self.sign * gain
@@ -234,6 +247,8 @@ class LinearEngine:
         """Run the search to its limits and return what was found."""
         from siting.selection.ties import break_ties
 
+        if not self.program.names:
+            return self._without_columns()
         if start is not None:
             self.accept(start)
         relaxation = self.relax()
@@ -290,8 +305,17 @@ class LinearEngine:
         # Half of the gap for the columns kept, half for those left out.
         return self.restricted(keep, self.limits.gap / 2.0, cuts=cuts, nodes=left)
 
+    def _without_columns(self) -> Selection:
+        """Answer for a program in which nothing can be picked: the empty layout, or none."""
+        if not self.accept(np.empty(0)):
+            return self._answer(Ended.INFEASIBLE, "")
+        self.bounded(self.best_gain)
+        return self._answer(Ended.GAP, "no other layout has this value")
+
     def any_layout(self) -> bool:
         """Say whether any layout satisfies the rules, whatever the objective."""
+        if not self.program.names:
+            return self.accept(np.empty(0))
         if self.relax().status == "infeasible":
             return False
         everything = np.ones(self.gain.size, dtype=bool)

@@ -56,8 +56,8 @@ def row_scale(matrix: sp.csr_array) -> Floats:
 
     A power of two changes no digit; the solver's tolerance then stays far below one cent of a row.
     """
-    if matrix.shape[0] == 0:
-        return np.ones(0)
+    if 0 in matrix.shape:
+        return np.ones(matrix.shape[0])
     greatest = np.asarray(abs(matrix).max(axis=1).todense()).ravel().astype(float)
     return np.where(greatest > 1024.0, 2.0 ** (9.0 - np.floor(np.log2(np.maximum(greatest, 1.0)))), 1.0)
 

@@ -1,4 +1,4 @@
-"""Choose the auxiliary columns anew when the deployments are decided."""
+"""Choose auxiliary columns anew when the deployments are decided."""
 
 from __future__ import annotations
 
@@ -9,6 +9,27 @@ from siting.region.model import Floats
 from siting.selection.highs import Solver
 from siting.selection.program import Program
 from siting.selection.rows import INFINITY, Rows, scaled_rows
+
+
+def filled(program: Program, gain: Floats, rows: Rows, point: Floats) -> Floats:
+    """Return the point with its continuous columns at their best (greatest `gain`) for the whole ones.
+
+    A solver that stops early, or was asked for something else, may leave them below that.
+    """
+    free = np.flatnonzero(~program.integer)
+    if free.size == 0:
+        return point
+    held = np.where(program.integer, point, 0.0)
+    part = sp.csr_array(rows.matrix[:, free])
+    touching = np.flatnonzero(np.diff(part.indptr))
+    used = (rows.matrix @ held)[touching]
+    inner = Rows(sp.csr_array(part[touching]), rows.low[touching] - used, rows.high[touching] - used)
+    result = Solver(gain[free], program.lower[free], program.upper[free], inner).solve_lp()
+    if result.status != "optimal":
+        return point
+    better = held.copy()
+    better[free] = np.clip(result.point, program.lower[free], program.upper[free])
+    return better
 
 
 def settled(program: Program, point: Floats) -> Floats:

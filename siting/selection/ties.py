@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from siting.region.model import Bools, Ints
 from siting.selection.linear import EQUAL, Cut, LinearEngine, differs
 from siting.selection.relaxation import Relaxation
 from siting.selection.rows import INFINITY
@@ -49,7 +50,7 @@ def break_ties(engine: LinearEngine, relaxation: Relaxation) -> str:
     return _decide(engine, keep, free, least)
 
 
-def _decide(engine: LinearEngine, keep: np.ndarray, free: np.ndarray, least: float) -> str:
+def _decide(engine: LinearEngine, keep: Bools, free: Ints, least: float) -> str:
     """Go through the undecided columns in the order of ids, a block at a time."""
     used = np.flatnonzero(engine.gain)
     as_good: Cut = (used, engine.gain[used], least, INFINITY)
@@ -62,8 +63,9 @@ def _decide(engine: LinearEngine, keep: np.ndarray, free: np.ndarray, least: flo
         found = engine.restricted(keep, 0.0, wish=wish, cuts=[as_good], nodes=NODES, fixed=(columns, values))
         if found.status != "optimal" or found.point is None:
             return NOT_EXAMINED
-        if abs(float(engine.gain @ found.point) - engine.best_gain) > tolerance:
+        point = engine.filled(found.point)
+        if abs(float(engine.gain @ point) - engine.best_gain) > tolerance:
             return "ties were not examined: another layout is too near in value to be told apart"
-        columns, values = np.concatenate([columns, block]), np.concatenate([values, found.point[block]])
-        engine.replace_best(found.point)
+        columns, values = np.concatenate([columns, block]), np.concatenate([values, point[block]])
+        engine.replace_best(point)
     return "among equal layouts the smaller ids were taken"

@@ -1,0 +1,1 @@
+"""What one record tells about level, growth and season."""
