@@ -91,8 +91,8 @@ def test_settings_that_contradict_each_other_are_named_once(make_region, old, ne
 def test_the_whole_sentence_names_file_line_setting_value_allowed_and_mend(make_region):
     maker = make_region().setting("spare_analyzers = 1", "spare_analyzers = 3")
     assert maker.sentences() == [
-        f"region.toml, row {maker.line_of('spare_analyzers')}, stock, spare_analyzers: more spare analyzers than there "
-        "are analyzers (found '3'); allowed: 0 to 2; mend: count the spare ones in `analyzers`, or lower it"
+        f"region.toml, line {maker.line_of('spare_analyzers')}, stock, spare_analyzers: more spare analyzers than "
+        "there are analyzers (found '3'); allowed: 0 to 2; mend: count the spare ones in `analyzers`, or lower it"
     ]
 
 
@@ -175,7 +175,7 @@ def test_a_rule_that_cannot_hold_is_named_with_its_line(make_region, kind, setti
 def test_the_sentence_of_an_impossible_rule_is_whole(make_region):
     maker = make_region().setting("count = 3", "count = 0")
     assert maker.sentences() == [
-        f"region.toml, row {maker.line_of('count = 0')}, rule 'few', count: 1 of the candidates meant are required: "
+        f"region.toml, line {maker.line_of('count = 0')}, rule 'few', count: 1 of the candidates meant are required: "
         "brisa (found '0'); allowed: 1 or more; mend: raise count, or require fewer"
     ]
 

@@ -115,7 +115,7 @@ def test_swapped_coordinates_of_sources_and_laboratory_are_suspected_too(make_re
     maker = make_region().append("[laboratory]\nlat = 170.0\nlon = 10.0")
     maker.file("sources.csv", "id,lat,lon,strength\nkiln,-120,40,1\nmill,95,200,1\n")
     assert maker.sentences() == [
-        f"region.toml, row {maker.line_of('lat = 170.0')}, laboratory, lat: out of range; perhaps lat and lon are "
+        f"region.toml, line {maker.line_of('lat = 170.0')}, laboratory, lat: out of range; perhaps lat and lon are "
         "swapped (found '170.0'); allowed: a number, -90 to 90; mend: swap lat and lon",
         "sources.csv, row 2, lat: out of range; perhaps lat and lon are swapped (found '-120'); "
         f"allowed: {NUMBER}, -90 to 90; mend: swap lat and lon",
@@ -203,7 +203,7 @@ def test_a_row_with_a_decimal_comma_too_many_is_named_and_its_id_still_known(mak
 def test_an_empty_file_is_named_beside_the_faults_of_other_files(make_region, content, sentence):
     maker = make_region().setting("years = 4", "years = 0").file("candidates.csv", content)
     first, second = maker.sentences()
-    assert first.startswith("region.toml, row 5, years: out of range (found '0')")
+    assert first.startswith("region.toml, line 5, years: out of range (found '0')")
     assert second == sentence
 
 
@@ -325,7 +325,7 @@ def test_a_faulty_setting_is_named_with_line_field_value_allowed_and_mend(
 )
 def test_a_missing_setting_has_the_line_of_its_table(make_region, old, row, field, allowed):
     assert make_region().setting(old, "").sentences() == [
-        f"region.toml, row {row}, {field}: missing; allowed: {allowed}; mend: add it"
+        f"region.toml, line {row}, {field}: missing; allowed: {allowed}; mend: add it"
     ]
 
 
@@ -339,11 +339,11 @@ def test_an_unknown_setting_is_named_with_the_nearest_known_one(make_region):
     maker = make_region().setting("spare_analyzers = 1", "spare_analysers = 1").append("[weather]\nsun = true")
     found = maker.sentences()
     assert found[0] == (
-        f"region.toml, row {maker.line_of('spare_analysers')}, stock, spare_analysers: not a setting that is known "
+        f"region.toml, line {maker.line_of('spare_analysers')}, stock, spare_analysers: not a setting that is known "
         "here; allowed: analyzers, buy_most, buy_price, flasks, spare_analyzers; "
         "mend: if you meant 'spare_analyzers', write that"
     )
-    assert found[1].startswith(f"region.toml, row {maker.line_of('[weather]')}, weather: not a setting")
+    assert found[1].startswith(f"region.toml, line {maker.line_of('[weather]')}, weather: not a setting")
     assert len(found) == 2
 
 
@@ -360,7 +360,7 @@ def test_a_key_of_any_name_is_called_unknown_wherever_it_stands(make_region, key
 def test_a_syntax_fault_names_its_line_and_the_tables_are_checked_all_the_same(make_region):
     maker = make_region().setting('currency = "crowns"', "currency = crowns").cell("brisa", "lat", "x")
     assert maker.sentences() == [
-        "region.toml, row 3: is not valid TOML at column 12: text without quotation marks "
+        "region.toml, line 3: is not valid TOML at column 12: text without quotation marks "
         "(found 'currency = crowns'); mend: write \"crowns\"",
         f"candidates.csv, row 3, lat: is not a number (found 'x'); allowed: {NUMBER}; "
         "mend: write a number, or leave the cell empty",
@@ -373,10 +373,10 @@ def test_a_newer_version_is_named_and_names_that_it_may_have_added_are_not_blame
     maker.setting("years = 4", "years = 0")
     first, second = maker.sentences()
     assert first == (
-        "region.toml, row 1, schema_version: the folder was written for a newer version of this program (found '2'); "
+        "region.toml, line 1, schema_version: the folder was written for a newer version of this program (found '2'); "
         "allowed: 1; mend: install a newer version of siting"
     )
-    assert second.startswith("region.toml, row 5, years: out of range")
+    assert second.startswith("region.toml, line 5, years: out of range")
 
 
 def test_all_faults_of_all_files_come_out_together(make_region):
@@ -536,7 +536,7 @@ def test_the_command_refuses_with_exit_code_2_and_no_traceback(make_region):
     assert result.exit_code == 2
     assert "Traceback" not in result.output
     assert "candidates.csv, row 2, lat" in result.output.replace("\n", " ")
-    assert "region.toml, row 5, years" in result.output.replace("\n", " ")
+    assert "region.toml, line 5, years" in result.output.replace("\n", " ")
     assert sorted(path.name for path in folder.iterdir()) == before
 
 

@@ -68,7 +68,7 @@ def test_rows_before_a_bad_byte_are_counted_for_every_line_end(tmp_path, end):
 
 
 def test_nul_bytes_a_folder_a_missing_an_empty_and_a_blank_file_are_faults(tmp_path):
-    assert text(tmp_path, b"a\nb\x00c")[1].faults[0].sentence().startswith("notes.toml, row 2: holds NUL bytes;")
+    assert text(tmp_path, b"a\nb\x00c")[1].faults[0].sentence().startswith("notes.toml, line 2: holds NUL bytes;")
     assert text(tmp_path, b"")[1].faults[0].problem == "is empty (0 bytes)"
     assert text(tmp_path, b"\xef\xbb\xbf \r\n\t\xc2\xa0")[1].faults[0].problem == "is blank"
     for path, said in ((tmp_path, "is a folder, not a file"), (tmp_path / "no", "there is no such file")):

@@ -173,20 +173,20 @@ def test_the_usual_slips_are_named_with_line_column_text_and_mend(tmp_path, line
     # The columns are those of the standard library's parser.
     content, _, found = read(tmp_path, f"good = 1\n{line}\nlast = 3\n")
     assert content is None
-    assert found == [f"region.toml, row 2: is not valid TOML {said}"]
+    assert found == [f"region.toml, line 2: is not valid TOML {said}"]
 
 
 def test_all_slips_of_a_file_come_out_at_once_and_innocent_lines_do_not(tmp_path):
     lines = ["a = 1,5", "b = 2", "c = abc", "[t]", "d = [1,", "  2]", "e = True", 'f = "x"', "f = 2"]
     _, _, said = read(tmp_path, "\n".join(lines))
-    assert [text.split(":")[0] for text in said] == [f"region.toml, row {row}" for row in (1, 3, 7, 9)]
+    assert [text.split(":")[0] for text in said] == [f"region.toml, line {row}" for row in (1, 3, 7, 9)]
 
 
 @pytest.mark.parametrize("first", ["x = [abc,", 'x = """\\a', "x = {a = b,"])
 def test_the_lines_behind_a_broken_value_of_several_lines_are_not_blamed(tmp_path, first):
     _, _, said = read(tmp_path, f"{first}\n  2]\n")
     assert len(said) == 1
-    assert said[0].startswith("region.toml, row 1: ")
+    assert said[0].startswith("region.toml, line 1: ")
 
 
 @pytest.mark.parametrize("first", ["x = [1, 2", "x = [1, 2,", 'x = """abc', "x = '''abc", "x = [ # ]"])
@@ -195,7 +195,7 @@ def test_what_is_left_open_is_blamed_where_it_opens(tmp_path, first, second):
     _, _, said = read(tmp_path, f"a = 1\n{first}\n{second}\nz = 4\n")
     shown = first.strip()
     assert said == [
-        "region.toml, row 2: is not valid TOML: a bracket or quotation marks opened here are not closed "
+        "region.toml, line 2: is not valid TOML: a bracket or quotation marks opened here are not closed "
         "(found "
         f"'{shown}'); mend: close them: ] for a list, the same quotation marks for text"
     ]
@@ -204,7 +204,7 @@ def test_what_is_left_open_is_blamed_where_it_opens(tmp_path, first, second):
 def test_a_missing_comma_in_a_long_list_is_named_in_its_own_line(tmp_path):
     _, _, said = read(tmp_path, "x = [\n  1\n  2,\n]\n")
     assert said == [
-        "region.toml, row 3: is not valid TOML at column 3, in the value that begins in line 1: a comma or "
+        "region.toml, line 3: is not valid TOML at column 3, in the value that begins in line 1: a comma or "
         "the "
         "closing ] is missing (found '2,'); mend: separate the values by commas"
     ]

@@ -31,7 +31,7 @@ class Fault:
         """Return the fault as one plain line."""
         place = self.file
         if self.row is not None:
-            place += f", row {self.row}"
+            place += f", {'line' if self.file.endswith('.toml') else 'row'} {self.row}"
         if self.field is not None:
             place += f", {self.field}"
         text = f"{place}: {self.problem}"

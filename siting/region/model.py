@@ -196,7 +196,9 @@ _FRAME_COLUMNS = (
 def open_mean(monthly: Floats, open_months: Bools) -> Floats:
     """Mean (n,) of monthly numbers (n, 12) over the months that are open, 0 where none is."""
     months = open_months.sum(axis=1)
-    return np.asarray((monthly * open_months).sum(axis=1) / np.maximum(months, 1), dtype=float)
+    mean = (monthly * open_months).sum(axis=1) / np.maximum(months, 1)
+    # Twelve times 0.3, divided by twelve, must not fall below a threshold of 0.3.
+    return np.asarray(np.round(mean, 12), dtype=float)
 
 
 def frozen_mapping(items: dict[str, Any]) -> Mapping[str, Any]:

@@ -174,12 +174,15 @@ class BandKind:
             for b, band in enumerate(planning.region.settings.bands):
                 if rule.band in (band.id, "each") and (band.coverage or rule.band == band.id):
                     name = f"{label}, band {band.id}" if rule.band == "each" else label
-                    what = (
-                        f" with {'an analyzer' if rule.instrument == 'analyzer' else 'flasks'}"
-                        if (rule.instrument)
-                        else ""
+                    what = {"analyzer": " with an analyzer", "flask": " with flasks", None: ""}[rule.instrument]
+                    sites = "site" if rule.count == 1 else "sites"
+                    found.append(
+                        Demand(
+                            name,
+                            f"at least {rule.count:g} {sites}{what} in band '{band.id}'",
+                            (rule, b),
+                        )
                     )
-                    found.append(Demand(name, f"at least {rule.count:g} sites{what} in band '{band.id}'", (rule, b)))
         return found
 
     def _thousandths(self, planning: Planning, demand: Demand) -> tuple[Ints, int]:

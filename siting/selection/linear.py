@@ -38,7 +38,9 @@ MOST_ROUNDS = 80
 EQUAL = 1e-9
 # Columns of the first integer program beside those that the relaxation uses.
 FIRST_COLUMNS = 1500
-# A program of at most this many deployments is first tried to be closed whole, within so many nodes.
+# Where a small gap is asked for, a program of at most this many deployments is first tried to be closed
+# whole, within so many nodes.
+SMALL_GAP = 1e-3
 SMALL_PROGRAM = 5000
 WHOLE_NODES = 1500
 
@@ -245,7 +247,7 @@ class LinearEngine:
 
     def search(self, start: Floats | None = None) -> Selection:
         """Run the search to its limits and return what was found."""
-        from siting.selection.ties import break_ties
+        from siting.selection.ties import NOT_EXAMINED, break_ties
 
         if not self.program.names:
             return self._without_columns()
@@ -259,7 +261,7 @@ class LinearEngine:
             return self._answer(Ended.INTERRUPTED if self._stopped() else Ended.TIME, "")
         ended = self._narrow(relaxation)
         if ended is not Ended.GAP:
-            return self._answer(ended, "ties were not examined")
+            return self._answer(ended, NOT_EXAMINED)
         return self._answer(ended, break_ties(self, relaxation))
 
     def _narrow(self, relaxation: Relaxation) -> Ended:
@@ -292,7 +294,7 @@ class LinearEngine:
     def _solve_kept(self, keep: Bools, cuts: list[Cut]) -> MipResult:
         """Try to close a small program whole within some nodes; else go to the asked gap."""
         left = self._nodes_left()
-        if self.program.deployments <= SMALL_PROGRAM and self.limits.gap > 0.0:
+        if self.program.deployments <= SMALL_PROGRAM and 0.0 < self.limits.gap <= SMALL_GAP:
             nodes = WHOLE_NODES if left is None else min(left, WHOLE_NODES)
             result = self.restricted(keep, 0.0, cuts=cuts, nodes=nodes)
             if result.status != "nodes" or (left is not None and left <= WHOLE_NODES):

@@ -46,7 +46,9 @@ def clashing_rules(program: Program, limits: Limits | None = None) -> tuple[str,
     """Return an irreducible set of rules that cannot hold together: without any one of them all others can.
 
     Rules are tried out in turn, later ones first, and stay out if the rest still clashes (deletion
-    filter; Chinneck and Dravnieks 1991, ORSA J. Computing 3). Empty if the program has a layout.
+    filter; Chinneck and Dravnieks 1991, ORSA J. Computing 3). Empty if the program has a layout. The time
+    limit holds for each trial; a trial that it ends keeps its rule, so the set always clashes but may then
+    hold more than it must.
     """
     limits = limits or Limits()
     names = list(program.rules)
@@ -82,7 +84,7 @@ def _only(program: Program, rules: Sequence[str]) -> Program:
 
 
 def _feasible(program: Program, limits: Limits) -> bool:
-    """Say whether any layout satisfies the rules."""
+    """Say whether any layout may satisfy the rules; also True where the time limit ends before that is known."""
     nothing = LinearObjective("any layout", np.zeros(len(program.names)))
-    engine = LinearEngine(program, nothing, replace(limits, gap=1.0, seconds=None, nodes=None))
+    engine = LinearEngine(program, nothing, replace(limits, gap=1.0, nodes=None))
     return engine.any_layout()

@@ -206,7 +206,8 @@ class AnalyzersKind:
         used = int(planning.deployments.analyzers[picked].sum(axis=0).max(initial=0))
         bought = sum(bought_by_year(planning, picked))
         allowed = stock.buy_most if stock.buy_price is not None else 0
-        return verdict(demand, bought <= allowed, f"{used}" + (f", {bought} of them to be bought" if bought else ""))
+        more = f", {bought} of them to be bought" if allowed else f", {bought} too many and none can be bought"
+        return verdict(demand, bought <= allowed, f"{used}" + (more if bought else ""))
 
 
 @dataclass(frozen=True)

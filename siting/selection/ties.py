@@ -9,7 +9,7 @@ from siting.selection.linear import EQUAL, Cut, LinearEngine, differs
 from siting.selection.relaxation import Relaxation
 from siting.selection.rows import INFINITY
 
-NOT_EXAMINED = "ties were not examined"
+NOT_EXAMINED = "whether another layout is just as good was not examined"
 # With a gap above 0 asked for, equal optima are looked for only while so few columns are undecided.
 MOST_UNDECIDED = 240
 # Columns decided in one integer program: their weights, powers of two, stay far from its tolerance.
@@ -18,10 +18,12 @@ NODES = 5000
 
 
 def break_ties(engine: LinearEngine, relaxation: Relaxation) -> str:
-    """Close the last of the gap, then choose the layout of smaller ids among those of equal value.
+    """Choose the layout of smaller ids among those of equal value, once the gap is closed.
 
-    Of two layouts of equal value the one wins that picks the first deployment (in the order of ids) in
-    which they differ. Returns in words what was found; the engine's best layout is replaced.
+    With gap 0 asked for this is done at any size; else only where the search closed the gap anyway and
+    few columns are undecided. Of two layouts of equal value the one wins that picks the first deployment
+    (in the order of ids) in which they differ. Returns in words what was found; the engine's best layout
+    is replaced.
     """
     slack = 1e-7 * max(1.0, abs(engine.best_gain))
     d = engine.program.deployments
@@ -29,7 +31,7 @@ def break_ties(engine: LinearEngine, relaxation: Relaxation) -> str:
     keep[d:] = True
     undecided = keep & (relaxation.bound - relaxation.to_zero >= engine.best_gain - slack)
     free = np.flatnonzero(undecided[:d])
-    if free.size > MOST_UNDECIDED and engine.limits.gap > 0.0:
+    if engine.limits.gap > 0.0 and (free.size > MOST_UNDECIDED or engine.gap() > 0.0):
         return NOT_EXAMINED
     if engine.gap() > 0.0:
         exact = engine.restricted(keep, 0.0, nodes=NODES)
@@ -65,7 +67,7 @@ def _decide(engine: LinearEngine, keep: Bools, free: Ints, least: float) -> str:
             return NOT_EXAMINED
         point = engine.filled(found.point)
         if abs(float(engine.gain @ point) - engine.best_gain) > tolerance:
-            return "ties were not examined: another layout is too near in value to be told apart"
+            return f"{NOT_EXAMINED}: one is too near in value to be told apart"
         columns, values = np.concatenate([columns, block]), np.concatenate([values, point[block]])
         engine.replace_best(point)
     return "among equal layouts the smaller ids were taken"

@@ -91,8 +91,10 @@ def write_region(folder: Path, count: int, km: float, clustered: bool, seed: int
     risk = np.clip(0.5 - 0.5 * exposure + rng.normal(0, 0.1, count), 0, 1)
     setup = rng.lognormal(9.5, 0.7, count)
     annual = rng.lognormal(8.5, 0.6, count)
-    lines = ["id,lat,lon,elevation_m,baseline_exposure,contamination_risk,data_return,host_strength,"
-             "group,setup_cost,annual_cost,visits_per_year"]
+    lines = [
+        "id,lat,lon,elevation_m,baseline_exposure,contamination_risk,data_return,host_strength,"
+        "group,setup_cost,annual_cost,visits_per_year"
+    ]
     lines += [
         f"p{i:05d},{lat[i]:.4f},{lon[i]:.4f},{rng.integers(0, 3000)},{exposure[i]:.4f},{risk[i]:.4f},"
         f"{rng.uniform(0.6, 0.98):.3f},{rng.uniform(0, 1):.2f},g{rng.integers(0, 40)},{setup[i]:.0f},{annual[i]:.0f},12"
@@ -122,8 +124,13 @@ def run_case(folder: Path, gap: float, out: Path) -> dict[str, object]:
         raise SystemExit(done.stderr)
     _, read, memory = (float(x) for x in marks[0][3:].split())
     layout = json.loads((out / "layout.json").read_text())
-    return {"seconds": seconds - read, "read": read, "memory": memory, **{
-        key: layout[key] for key in ("value", "gap", "proved", "nodes")}, "sites": len(layout["picked"])}
+    return {
+        "seconds": seconds - read,
+        "read": read,
+        "memory": memory,
+        **{key: layout[key] for key in ("value", "gap", "proved", "nodes")},
+        "sites": len(layout["picked"]),
+    }
 
 
 def main() -> None:
@@ -144,7 +151,8 @@ def main() -> None:
                 print(
                     f"| {given.count} {'clustered' if clustered else 'even'} | {km:g} | {r['seconds']:.1f} | "
                     f"{r['read']:.2f} | {r['memory']:.0f} | {r['sites']} | {r['value']:.2f} | "
-                    f"{100 * float(str(r['gap'])):.4f} | {r['proved']} |", flush=True,
+                    f"{100 * float(str(r['gap'])):.4f} | {r['proved']} |",
+                    flush=True,
                 )
 
 

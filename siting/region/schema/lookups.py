@@ -59,41 +59,15 @@ def unused_settings(settings: Vocabulary, prefix: str = "") -> list[str]:
     for name in sorted(settings.model_fields_set):
         info = type(settings).model_fields[name]
         label = f"{prefix}{name}"
-        if extra_of(info).get("later"):
-            names.append(label)
-            continue
         value = getattr(settings, name)
+        if extra_of(info).get("later"):
+            if not isinstance(value, Vocabulary) or value.model_fields_set:
+                names.append(label)
+            continue
         for item in value if isinstance(value, tuple) else (value,):
             if isinstance(item, Vocabulary):
                 names += unused_settings(item, f"{label}.")
     return list(dict.fromkeys(names))
-
-
-def limits_of(found: Mapping[str, float]) -> str:
-    """Return limits (ge, gt, le, lt) as words, empty if there are none."""
-    words = []
-    if "ge" in found:
-        words.append(f"{found['ge']:g} or more")
-    if "gt" in found:
-        words.append(f"more than {found['gt']:g}")
-    if "le" in found:
-        words.append(f"{found['le']:g} or less")
-    if "lt" in found:
-        words.append(f"less than {found['lt']:g}")
-    return " and ".join(words)
-
-
-def field_limits(model: type[Vocabulary]) -> dict[str, str]:
-    """Return the limits of each numeric field of a model in words, by column name."""
-    words = {}
-    for name, info in model.model_fields.items():
-        found: dict[str, float] = {}
-        for item in info.metadata:
-            for key in ("ge", "gt", "le", "lt"):
-                if getattr(item, key, None) is not None:
-                    found[key] = float(getattr(item, key))
-        words[info.alias or name] = limits_of(found)
-    return words
 
 
 def column_names(model: type[Vocabulary]) -> dict[str, bool]:
