@@ -158,6 +158,8 @@ class Reading:
 
     def _counted(self, X, rule):
         there = self.sites_in(X, self._instrument(rule.instrument))
+        if not rule.new_only:
+            there = there | np.array(self._running(rule.instrument))
         meant = [
             (not rule.sites or self.c.ids[i] in rule.sites) and (rule.group is None or rule.group in self.c.group[i])
             for i in range(self.n)
@@ -165,7 +167,9 @@ class Reading:
         return there[:, meant].sum(axis=1)
 
     def _at_most(self, X, rule, label):
-        yield label, self._counted(X, rule) <= rule.count
+        # Running stations that are too many among themselves leave room for none, but break nothing.
+        count = self._counted(X, rule)
+        yield label, count <= max(rule.count, self._counted(np.zeros((1, X.shape[1]), dtype=X.dtype), rule)[0])
 
     def _at_least(self, X, rule, label):
         yield label, self._counted(X, rule) >= rule.count
@@ -201,7 +205,10 @@ class Reading:
     def _comparison(self, X, rule, label):
         km = self.s.pair_km if rule.km is None else rule.km
         new = self.sites_in(X, self.analyzer)
-        flasks = self.sites_in(X, self.flask) | np.array(self.runs_flask)
+        # Flasks that stop when the analyzer comes compare nothing.
+        plans = [self.s.plans[p] for p in self.d.plan]
+        stop = np.array([p.kind == "flask_then_analyzer" and not p.flasks_go_on for p in plans], dtype=bool)
+        flasks = self.sites_in(X, self.flask & ~stop) | np.array(self.runs_flask)
         near = np.array([[i == j or (km > 0 and self.km(i, j) <= km) for j in range(self.n)] for i in range(self.n)])
         compared = flasks @ near.T
         if rule.count == "all":

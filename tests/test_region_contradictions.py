@@ -134,11 +134,11 @@ RULES = [
      "raise count, or require fewer"),
     ("at_most_sites", "count = 0", "count", "1 of the candidates meant are required: brisa",
      "raise count, or require fewer"),
-    ("at_least", 'count = 3\ngroup = "isles"', "count", "only 2 of the candidates meant can be picked",
+    ("at_least", 'count = 3\ngroup = "isles"', "count", "only 2 of the candidates meant can be picked or run already",
      "lower count, or change the status of a candidate"),
-    ("at_least", 'count = 1\nsites = ["dusk", "corvo"]', "count", "only 0 of the candidates meant can be picked",
-     "lower count, or change the status of a candidate"),
-    ("at_least", "count = 3", "count", "only 2 of the candidates meant can be picked",
+    ("at_least", 'count = 1\nsites = ["dusk", "corvo"]\nnew_only = true', "count",
+     "only 0 of the candidates meant can be picked", "lower count, or change the status of a candidate"),
+    ("at_least", "count = 4", "count", "only 3 of the candidates meant can be picked or run already",
      "lower count, or change the status of a candidate"),
     ("only_with", 'site = "brisa"\nneeds = "dusk"', "needs", "'brisa' is required and 'dusk' is excluded",
      "change the status of one of the two"),
@@ -197,7 +197,7 @@ def test_a_limit_on_an_instrument_clashes_only_if_every_offered_plan_has_it(make
 
 
 def test_at_least_with_an_instrument_counts_the_sites_that_can_have_it(make_region):
-    maker = make_region().append('[[rules]]\nkind = "at_least"\ncount = 2\ninstrument = "analyzer"')
+    maker = make_region().append('[[rules]]\nkind = "at_least"\ncount = 2\ninstrument = "analyzer"\nnew_only = true')
     assert maker.sentences() == []
     maker.cell("alba", "plans", "weekly")
     (fault,) = maker.faults()
@@ -205,7 +205,7 @@ def test_at_least_with_an_instrument_counts_the_sites_that_can_have_it(make_regi
 
 
 def test_a_running_station_that_offers_plans_can_be_picked(make_region):
-    maker = make_region().append('[[rules]]\nkind = "at_least"\ncount = 1\nsites = ["corvo"]')
+    maker = make_region().append('[[rules]]\nkind = "at_least"\ncount = 1\nsites = ["corvo"]\nnew_only = true')
     assert len(maker.faults()) == 1
     assert maker.cell("corvo", "plans", "line").faults() == []
 

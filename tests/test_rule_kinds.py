@@ -112,7 +112,9 @@ FIVE = [
     ],
 )
 def test_at_most_and_at_least_count_the_picked_sites_that_are_meant(kind, meant):
-    rule = {"kind": kind, "name": "rule", "count": 1} | meant
+    # The running station e counts wherever it is meant, so that 2 asks for one more site there.
+    count = 2 if meant in ({}, {"group": "g"}, {"instrument": "analyzer"}) or "flask" in meant.values() else 1
+    rule = {"kind": kind, "name": "rule", "count": count} | meant
     _, _, truths = agree(made.region(FIVE, years=1, plans=PLANS, rules=[rule]), kind, "rule")
     both_happen(truths)
 
@@ -128,10 +130,18 @@ def test_a_plan_both_counts_as_either_instrument_and_a_site_counts_once():
     assert (held["flasks"], held["analyzers"], held["two"]) == (True, True, False)
 
 
-def test_running_stations_do_not_count_towards_at_least():
-    rules = [{"kind": "at_least", "name": "rule", "count": 1}]
+@pytest.mark.parametrize("new_only", [False, True])
+def test_running_stations_count_towards_at_least_unless_new_sites_are_asked_for(new_only):
+    rules = [{"kind": "at_least", "name": "rule", "count": 1, "new_only": new_only}]
     planning = plan_region(made.region([running("r"), {"id": "x"}], years=1, rules=rules))
-    assert not {j.label: j.holds for j in judge(planning, np.array([], dtype=int))}["rule"]
+    assert {j.label: j.holds for j in judge(planning, np.array([], dtype=int))}["rule"] is not new_only
+
+
+def test_running_stations_that_are_too_many_leave_room_for_none_but_break_nothing():
+    rules = [{"kind": "at_most", "name": "rule", "count": 1}]
+    region = made.region([running("r"), running("s"), {"id": "x"}], years=1, rules=rules)
+    _, X, truths = agree(region, "at_most", "rule")
+    assert truths.tolist() == [not x.any() for x in X]
 
 
 def test_at_most_sites_counts_every_new_site():

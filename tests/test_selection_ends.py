@@ -339,7 +339,7 @@ CLASHES = {
             {"id": "r", "status": "running", "running_since": 2015, "running_plan": "f"},
             {"id": "a", "lon": 1.0, "plans": "f"},
         ],
-        {"rules": [need("spacing", "apart", km=150.0), need("at_least", "one", count=1)]},
+        {"rules": [need("spacing", "apart", km=150.0), need("at_least", "one", count=2)]},
         {"apart", "one"},
     ),
     "analyzers and a required site": (

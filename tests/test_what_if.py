@@ -94,7 +94,7 @@ def test_a_new_deployment_at_a_running_station_is_required_by_a_rule(make_region
     other = changed(region, require=["corvo"])
     assert status(other)["corvo"] == "running"
     added = other.settings.rules[len(region.settings.rules) :]
-    assert added == (AtLeast(kind="at_least", name="--require corvo", count=1, sites=("corvo",)),)
+    assert added == (AtLeast(kind="at_least", name="--require corvo", count=1, sites=("corvo",), new_only=True),)
 
 
 @pytest.mark.parametrize("budget", [0, -1, float("nan"), float("inf"), float("-inf")])

@@ -116,7 +116,7 @@ def _settings(region: Region, budget: float | None, require: Sequence[str], anal
         settings = settings.model_copy(update={"stock": stock})
     # a running station keeps its status, so that a rule must ask for the new deployment there
     rules = tuple(
-        AtLeast(kind="at_least", name=f"--require {name}", count=1, sites=(name,))
+        AtLeast(kind="at_least", name=f"--require {name}", count=1, sites=(name,), new_only=True)
         for name in sorted(set(require))
         if _runs(c, name)
     )

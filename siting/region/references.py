@@ -181,13 +181,17 @@ def _too_few(check: SettingsCheck, i: int, rule: AtLeast, entries: Sequence[Entr
     members = _members(rule, entries)
     if rule.group is not None and not members:
         return
-    free = [e for e in members if e.row.status in ("open", "required") or (e.row.status == "running" and e.row.plans)]
+    running = [e for e in members if e.row.status == "running"]
+    free = [e for e in members if e.row.status in ("open", "required")]
+    if rule.new_only:
+        free += [e for e in running if e.row.plans]
     free = [e for e in free if _can_have(rule.instrument, e, check.settings)]
+    free += [] if rule.new_only else running
     if len(free) < rule.count:
         check.fault(
             ("rules", i, "count"),
             rule.count,
-            f"only {len(free)} of the candidates meant can be picked",
+            f"only {len(free)} of the candidates meant can be picked{'' if rule.new_only else ' or run already'}",
             allowed=f"0 to {len(free)}",
             mend="lower count, or change the status of a candidate",
         )

@@ -26,7 +26,7 @@ class Cliques:
         self._near: dict[int, Ints] = {}
         order = np.argsort(exclusion.node, kind="stable")
         self._nodes, begin = np.unique(exclusion.node[order], return_index=True)
-        self._columns = np.split(exclusion.columns[order], begin[1:])
+        self._columns = np.split(exclusion.columns[order], begin[1:]) if self._nodes.size else []
         self._place = {int(node): k for k, node in enumerate(self._nodes)}
         self._known = np.zeros(1 + int(self._nodes.max(initial=0)), dtype=bool)
         self._known[self._nodes] = True

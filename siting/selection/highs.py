@@ -92,6 +92,8 @@ class Solver:
         self._sign = 1.0 if maximise else -1.0
         self._enough: float | None = None
         self._bound_fell = False
+        # Without columns the library does not look at the rows: each sum is 0.
+        self._holds_empty = bool(np.all((rows.low <= 0.0) & (rows.high >= 0.0)))
         self._columns = objective.size
         self._h = _Quiet()
         for name, value in (
@@ -185,6 +187,10 @@ class Solver:
         With `until` the search may end, with status "bound", when it is clear that no solution is as
         good as that value. Raises RuntimeError if the library fails.
         """
+        if self._columns == 0:
+            if self._holds_empty:
+                return MipResult("optimal", np.empty(0), 0.0, 0.0, 0)
+            return MipResult("infeasible", None, None, -self._sign * INFINITY, 0)
         self._h.clearSolver()
         self._enough, self._bound_fell = (None if until is None else self._sign * until), False
         self._limit_time(seconds)

@@ -111,22 +111,35 @@ class CountKind:
             for label, rule in written(planning, self.model)
         ]
 
+    @staticmethod
+    def _standing(planning: Planning, rule: AtMost | AtLeast) -> Bools:
+        """Mask (n,) of the running stations that count; a new instrument there is no further site."""
+        if rule.new_only:
+            return np.zeros(len(planning.region.candidates), dtype=bool)
+        return _members(planning, rule) & planning.runs(rule.instrument)
+
     def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
-        """Sum of the members' deployments against the count."""
-        columns = columns_at(planning, _members(planning, demand.data), demand.data.instrument)
-        count = demand.data.count
+        """Sum of the members' deployments against the count, less what runs already.
+
+        Running stations that are too many among themselves leave room for none, but are no clash.
+        """
+        rule, standing = demand.data, self._standing(planning, demand.data)
+        columns = columns_at(planning, _members(planning, rule) & ~standing, rule.instrument)
         ones = np.ones(columns.size, dtype=np.int64)
+        left = rule.count - int(standing.sum())
         if self.model is AtMost:
-            builder.add_row(demand.label, columns, ones, upper=count)
+            builder.add_row(demand.label, columns, ones, upper=max(0, left))
         else:
-            builder.add_row(demand.label, columns, ones, lower=count)
+            builder.add_row(demand.label, columns, ones, lower=left)
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
-        """Count the members among the picked."""
-        members = set(columns_at(planning, _members(planning, demand.data), demand.data.instrument).tolist())
-        count = sum(int(d) in members for d in picked)
-        holds = count <= demand.data.count if self.model is AtMost else count >= demand.data.count
-        return verdict(demand, holds, f"{count}")
+        """Count the members among the picked and the running."""
+        rule, standing = demand.data, self._standing(planning, demand.data)
+        new = set(columns_at(planning, _members(planning, rule) & ~standing, rule.instrument).tolist())
+        running = int(standing.sum())
+        count = running + sum(int(d) in new for d in picked)
+        holds = count <= max(rule.count, running) if self.model is AtMost else count >= rule.count
+        return verdict(demand, holds, f"{count}" + (f", {running} of them running" if running else ""))
 
 
 @dataclass(frozen=True)
@@ -296,7 +309,7 @@ class ComparisonKind:
         for site, near in zip(sites, self._near(planning, sites, km), strict=True):
             here = np.flatnonzero((d.candidate == site) & d.has_analyzer)
             served = bool(flasks_run[near].any())
-            flasks = np.flatnonzero(np.isin(d.candidate, near) & d.has_flask)
+            flasks = np.flatnonzero(np.isin(d.candidate, near) & planning.lasting_flasks())
             if count == "all":
                 if not served:
                     only = np.setdiff1d(here, flasks)
@@ -325,7 +338,7 @@ class ComparisonKind:
         d = planning.deployments
         new = np.unique(d.candidate[picked[d.has_analyzer[picked]]])
         sites = np.union1d(new, np.flatnonzero(planning.runs("analyzer"))).astype(np.int64)
-        flask_sites = set(d.candidate[picked[d.has_flask[picked]]].tolist())
+        flask_sites = set(d.candidate[picked[planning.lasting_flasks()[picked]]].tolist())
         flask_sites |= set(np.flatnonzero(planning.runs("flask")).tolist())
         alone = [
             site

@@ -16,6 +16,7 @@ import scipy.sparse as sp
 
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.cliques import Cliques
+from siting.selection.greedy import first_layout
 from siting.selection.highs import Clock, MipResult, Solver
 from siting.selection.program import (
     Ended,
@@ -251,8 +252,9 @@ class LinearEngine:
 
         if not self.program.names:
             return self._without_columns()
-        if start is not None:
-            self.accept(start)
+        for point in (start, first_layout(self.program, self.gain)):
+            if point is not None:
+                self.accept(point)
         relaxation = self.relax()
         if relaxation.status == "infeasible":
             return self._answer(Ended.INFEASIBLE, "")

@@ -41,6 +41,11 @@ class Planning:
             return np.ones(len(d), dtype=bool)
         return d.has_analyzer if instrument == "analyzer" else d.has_flask
 
+    def lasting_flasks(self) -> Bools:
+        """Mask (D,) of deployments whose flasks go on to the end of the window, beside any analyzer."""
+        d = self.deployments
+        return np.asarray(d.has_flask & (d.flask_end >= 12 * self.region.settings.years), dtype=bool)
+
     def runs(self, instrument: str | None) -> Bools:
         """Mask (n,) of running stations with an instrument, or of all that run for None."""
         if instrument is None:

@@ -22,16 +22,19 @@ class _Counted(_Rule):
     instrument: Instrument | None = described(
         None, about="Count only sites with this instrument; `both` counts as either.", shown='"flask"'
     )
+    new_only: bool = described(
+        False, about="Count new sites only; else stations that already run are counted with them."
+    )
 
 
 class AtMost(_Counted):
-    """At most `count` of the named sites or of the group."""
+    """At most `count` of the named sites or of the group; stations that already run are counted, too."""
 
     kind: Literal["at_most"]
 
 
 class AtLeast(_Counted):
-    """At least `count` of the named sites or of the group; running stations are not counted."""
+    """At least `count` of the named sites or of the group; stations that already run are counted, too."""
 
     kind: Literal["at_least"]
 
@@ -64,7 +67,10 @@ class Spacing(_Rule):
 
 
 class Comparison(_Rule):
-    """At least `count` analyzer sites have a flask site within `km` (a plan `both` is its own pair)."""
+    """At least `count` analyzer sites have a flask site within `km` (a plan `both` is its own pair).
+
+    Flasks that stop when an analyzer comes compare nothing.
+    """
 
     kind: Literal["comparison"]
     count: int | Literal["all"] = described(about="How many pairs, or `all` analyzer sites.")
