@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from siting.region.model import Bools, Floats, Ints, Region, open_mean, read_only
 from siting.region.schema.network import Plan
 from siting.region.schema.settings import Settings
+from siting.sampling import DAYS_PER_MONTH as DAYS_PER_MONTH
+from siting.sampling import HOURS_PER_MONTH as HOURS_PER_MONTH
+from siting.sampling import analyzer_hours, flask_chance, flask_visits
 
-HOURS_PER_MONTH = 730.5
-DAYS_PER_MONTH = 30.4375
 DAYS_PER_YEAR = 365.25
 COST_KINDS = ("capital", "setup", "yearly", "samples")
 SCORE_PARTS = ("exposure", "contamination", "clean_samples", "data_return", "host")
@@ -97,7 +98,8 @@ def running_plan(region: Region, i: int) -> Plan | None:
     if named is not None:
         return next(plan for plan in plans if plan.id == named)
     for plan in plans:
-        if method is not None and method == (plan.method or plan.id):
+        # A running station runs one thing, never a plan that changes.
+        if method is not None and method == (plan.method or plan.id) and plan.kind != "flask_then_analyzer":
             return plan
     return next((plan for plan in plans if plan.kind == "flask"), None)
 
@@ -108,10 +110,10 @@ def running_instruments(region: Region) -> Bools:
     for i in np.flatnonzero(region.candidates.running()):
         plan = running_plan(region, int(i))
         found[i] = (
-            plan is not None and plan.kind in ("analyzer", "both"),
-            plan is None or plan.kind != "analyzer",
+            plan is not None and plan.has_analyzer,
+            plan is None or plan.has_flask,
         )
-    return found
+    return read_only(found)
 
 
 def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = frozenset()) -> Deployments:
@@ -135,8 +137,8 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
     first = _first_months(region)[ci, yi]
     window = 12 * settings.years
     analyzer_month, flask_end = _phases(region, ci, pi, first)
-    analyzer_part = np.array([parts_of(p, settings.plans)[0] is not None for p in settings.plans])
-    flask_part = np.array([parts_of(p, settings.plans)[1] is not None for p in settings.plans])
+    analyzer_part = np.array([plan.has_analyzer for plan in settings.plans])
+    flask_part = np.array([plan.has_flask for plan in settings.plans])
     in_time = (first != NEVER) & (first < window) & (~analyzer_part[pi] | (analyzer_month < window))
     left_out += _too_late(region, keep & ~in_time, keep & in_time, ci, pi)
     keep &= in_time
@@ -219,7 +221,7 @@ def _offers(region: Region) -> tuple[Bools, list[LeftOut]]:
         for p, plan in enumerate(settings.plans):
             if c.plans[i] and plan.id not in c.plans[i]:
                 continue
-            power = plan.needs_power if plan.needs_power is not None else plan.kind != "flask"
+            power = plan.needs_power if plan.needs_power is not None else plan.has_analyzer
             if power and c.power[i] == "none":
                 left_out.append(LeftOut(candidate, plan.id, "needs power and there is none"))
             elif plan.needs_staff and not c.staffed[i]:
@@ -255,7 +257,7 @@ def _phases(region: Region, ci: Ints, pi: Ints, first: Ints) -> tuple[Ints, Ints
     """
     plans, window = region.settings.plans, 12 * region.settings.years
     delay = np.array([p.analyzer_after_months or 0 for p in plans])
-    with_analyzer = np.array([p.kind != "flask" for p in plans])
+    with_analyzer = np.array([p.has_analyzer for p in plans])
     stops = np.array([p.kind == "flask_then_analyzer" and not p.flasks_go_on for p in plans])
     due = first + delay[pi]
     due += np.maximum(0, _wait(region.open_months)[ci, due % 12])
@@ -277,25 +279,24 @@ class _Sampling:
     """Samples by month of the window for a set of deployments; (D, 12) numbers repeat each year."""
 
     def __init__(self, region: Region, ci: Ints, pi: Ints, first: Ints, analyzer_month: Ints, flask_end: Ints) -> None:
-        settings = region.settings
+        settings, c = region.settings, region.candidates
         parts = [parts_of(plan, settings.plans) for plan in settings.plans]
         self._years = settings.years
         self._open = region.open_months[ci]
         self._first, self._analyzer, self._end = first, analyzer_month, flask_end
-        self._has_flask = np.array([flask is not None for _, flask in parts])[pi]
-        self._has_analyzer = np.array([analyzer is not None for analyzer, _ in parts])[pi]
-        cadence = np.array([flask.samples_per_month or 0.0 if flask else 0.0 for _, flask in parts])[pi][:, None]
-        on_condition = np.array([flask is not None and flask.flask_mode == "on_condition" for _, flask in parts])[pi]
-        exposure = region.exposure[ci]
-        duty = region.candidates.duty_cycle[ci][:, None]
-        returned = region.candidates.data_return[ci][:, None]
-        spells = exposure * DAYS_PER_MONTH / settings.tracers[0].spell_days
-        # On condition a flask is filled only in clean air, so exposure limits how many are filled, not kept.
-        filled = np.where(on_condition[:, None], np.minimum(cadence, spells), cadence) * duty
-        kept = np.where(on_condition[:, None], 1.0, exposure) * returned
-        self._filled = filled * self._has_flask[:, None]
-        self._flask_accepted = self._filled * kept
-        self._analyzer_accepted = HOURS_PER_MONTH * exposure * returned * duty * self._has_analyzer[:, None]
+        self._has_flask = np.array([plan.has_flask for plan in settings.plans])[pi]
+        self._has_analyzer = np.array([plan.has_analyzer for plan in settings.plans])[pi]
+        exposure, duty, returned = region.exposure[ci], c.duty_cycle[ci], c.data_return[ci]
+        self._filled = np.zeros((ci.size, 12))
+        self._flask_accepted = np.zeros((ci.size, 12))
+        for p, (_, flask) in enumerate(parts):
+            rows = np.flatnonzero(pi == p)
+            if flask is None or rows.size == 0:
+                continue
+            filled = flask_visits(flask, exposure[rows], duty[rows], settings.tracers[0].spell_days)
+            self._filled[rows] = filled
+            self._flask_accepted[rows] = filled * flask_chance(flask, exposure[rows], returned[rows])
+        self._analyzer_accepted = analyzer_hours(exposure, duty, returned) * self._has_analyzer[:, None]
 
     def _months(self, begin: Ints, end: Ints) -> Bools:
         """Mask (D, Y, 12) of open months from `begin` until before `end`."""

@@ -257,12 +257,13 @@ def _harmonic(x):
     return total
 
 
-def best_subset(X, allowed, value):
-    """Return (best value, picked positions, number of equal optima); of equals the one with the earlier ids in."""
+def best_subset(X, allowed, value, cost=None):
+    """Return (best value, picked positions, number of equal optima); of equals the cheapest, then the earlier ids."""
     rows = np.flatnonzero(allowed)
     if rows.size == 0:
         return None, (), 0
     best = value[rows].max()
     equal = rows[value[rows] >= best - 1e-9 * max(1.0, abs(best))]
-    picked = max(equal, key=lambda r: tuple(X[r]))
+    cost = np.zeros(len(X)) if cost is None else cost
+    picked = max(equal, key=lambda r: (-cost[r], *X[r]))
     return float(best), tuple(int(k) for k in np.flatnonzero(X[picked])), equal.size

@@ -144,7 +144,7 @@ def test_kind_limits_and_default_of_a_column_in_words(field, allowed, default):
 def test_limits_that_a_type_carries_are_named_too():
     plan = next(models_in(Settings.model_fields["plans"].annotation))
     assert limits_words(plan.model_fields["pass_chance"]) == "0 to 1"
-    assert limits_words(plan.model_fields["samples_per_month"]) == "more than 0, at most 3000"
+    assert limits_words(plan.model_fields["samples_per_month"]) == "more than 0 and 3000 or less"
     assert limits_words(Settings.model_fields["tracers"]) == "1 to 20 entries"
 
 

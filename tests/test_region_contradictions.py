@@ -77,6 +77,14 @@ TOML_CASES = [
 ]  # fmt: skip
 
 
+def test_rates_that_leave_no_room_for_whole_hundredths_of_money_are_refused(make_region):
+    """Eight years of doubling prices make the last one 2^7 = 128 times as dear."""
+    maker = make_region().setting("years = 4", "years = 8").setting("per_year = 40000.0", "price_growth = 1.0")
+    (fault,) = maker.faults()
+    assert fault.field == "budget, price_growth"
+    assert fault.problem == "with contingency and overhead it makes prices 128 times as high in the last year"
+
+
 @pytest.mark.parametrize(("old", "new", "field", "problem", "mend"), TOML_CASES)
 def test_settings_that_contradict_each_other_are_named_once(make_region, old, new, field, problem, mend):
     maker = make_region().setting(old, new)

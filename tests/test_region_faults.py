@@ -15,6 +15,7 @@ MONTHS = "months such as Nov-Feb, 11-2, 'Jan, Feb', 1,2,3 or all"
 ID = "1 to 80 letters, digits, spaces and _ . -, a letter or digit first"
 NAME = "a text, 1 to 80 characters, letters, digits, spaces and _ . -, a letter or digit first"
 
+BUDGET = "a number, more than 0 and 1000000000000 or less"
 # column, what stands in the cell of brisa (row 3) -> problem, allowed, mend
 CELLS = [
     ("elevation_m", "high", "is not a number", f"{NUMBER}, -450 to 9000", "write a number, or leave the cell empty"),
@@ -251,28 +252,28 @@ def test_a_folder_that_may_not_be_read_is_said_so(make_region):
 
 # what stands in region.toml, what replaces it -> field, value found, problem, allowed, mend
 SETTINGS = [
-    ("total = 100000.0", "total = -1.0", "budget, total", "-1.0", "out of range", "a number, more than 0",
+    ("total = 100000.0", "total = -1.0", "budget, total", "-1.0", "out of range", BUDGET,
      "check the number and its unit"),
-    ("total = 100000.0", "total = 0", "budget, total", "0", "out of range", "a number, more than 0",
+    ("total = 100000.0", "total = 0", "budget, total", "0", "out of range", BUDGET,
      "check the number and its unit"),
-    ("total = 100000.0", "total = nan", "budget, total", "nan", "not a finite number", "a number, more than 0",
+    ("total = 100000.0", "total = nan", "budget, total", "nan", "not a finite number", BUDGET,
      "write a finite number"),
-    ("total = 100000.0", "total = inf", "budget, total", "inf", "not a finite number", "a number, more than 0",
+    ("total = 100000.0", "total = inf", "budget, total", "inf", "not a finite number", BUDGET,
      "write a finite number"),
-    ("total = 100000.0", 'total = "100000"', "budget, total", "100000", "not a number", "a number, more than 0",
+    ("total = 100000.0", 'total = "100000"', "budget, total", "100000", "not a number", BUDGET,
      "write 100000 without quotes"),
-    ("total = 100000.0", 'total = "1000,5"', "budget, total", "1000,5", "not a number", "a number, more than 0",
+    ("total = 100000.0", 'total = "1000,5"', "budget, total", "1000,5", "not a number", BUDGET,
      "write 1000.5, without quotes"),
-    ("total = 100000.0", "total = true", "budget, total", "true", "not a number", "a number, more than 0",
+    ("total = 100000.0", "total = true", "budget, total", "true", "not a number", BUDGET,
      "write a number"),
     ("total = 100000.0", "total = 2030-01-01", "budget, total", "2030-01-01", "not a number",
-     "a number, more than 0", "write a number"),
+     BUDGET, "write a number"),
     ("per_year = 40000.0", "per_year = -3.0", "budget, per_year", "-3.0", "out of range",
-     "a number, more than 0, or a list, each entry a number, 0 or more", "check the number and its unit"),
+     f"{BUDGET}, or a list, each entry a number, 0 to 1000000000000", "check the number and its unit"),
     ("per_year = 40000.0", 'per_year = "much"', "budget, per_year", "much", "not a number",
-     "a number, more than 0, or a list, each entry a number, 0 or more", "write a number"),
+     f"{BUDGET}, or a list, each entry a number, 0 to 1000000000000", "write a number"),
     ("per_year = 40000.0", "per_year = [1, 2, -3, 4]", "budget, per_year no. 3", "-3", "out of range",
-     "a number, 0 or more", "check the number and its unit"),
+     "a number, 0 to 1000000000000", "check the number and its unit"),
     ("years = 4", "years = 4.5", "years", "4.5", "not a whole number", "a whole number, 1 to 50",
      "write a whole number"),
     ("years = 4", "years = 51", "years", "51", "out of range", "a whole number, 1 to 50",
@@ -316,7 +317,7 @@ def test_a_faulty_setting_is_named_with_line_field_value_allowed_and_mend(
     [
         ('title = "Test region, invented"\n', 1, "title", "a text, 1 to 2000 characters"),
         ("years = 4\n", 1, "years", "a whole number, 1 to 50"),
-        ("total = 100000.0\n", 7, "budget, total", "a number, more than 0"),
+        ("total = 100000.0\n", 7, "budget, total", BUDGET),
         ('unit = "ppm"\n', 20, "tracer 'CO2', unit", "ppm, ppb, ppt"),
         ('kind = "analyzer"\n', 34, "plan 'line', kind", "analyzer, flask, both, flask_then_analyzer"),
         ("goal = 0.5\n", 65, "target 'growth', goal", "a number, more than 0"),
@@ -550,7 +551,7 @@ def test_what_is_said_to_be_allowed_is_what_the_vocabulary_lets_through():
     assert wanted(Settings, "rules") == "a list, each entry a table of settings"
     assert wanted(Budget, "carry_over") == "true or false"
     assert wanted(Plan, "platforms") == "a list, each entry fixed, ship, drifting, moored"
-    assert wanted(Stock, "buy_price") == "a number, more than 0"
+    assert wanted(Stock, "buy_price") == BUDGET
     assert wanted(CandidateRow, "open_months") == MONTHS
     assert wanted(CandidateRow, "id") == ID
     assert wanted(CandidateRow, "nothing") == ""

@@ -112,5 +112,12 @@ def test_the_stock_must_hold_the_spare_analyzers(region):
     ]
 
 
+def test_numbers_that_region_toml_would_refuse_are_refused_in_options_too(region):
+    assert sentences(region, budget=1e30, analyzers=10**20) == [
+        "--budget: out of range (found '1e+30'); allowed: 1000000000000 or less; mend: check the number",
+        f"--analyzers: out of range (found '{10**20}'); allowed: 10000 or less; mend: check the number",
+    ]
+
+
 def test_all_that_is_wrong_is_said_at_once(region):
     assert len(sentences(region, require=["x", "corvo"], exclude=["brisa"], budget=-1, analyzers=-3)) == 5

@@ -8,9 +8,9 @@ import numpy as np
 import shapely
 
 from siting.assessment.profiles import Efficiency, profile_efficiencies
-from siting.deployments import HOURS_PER_MONTH
 from siting.geography.bands import Gap, area_share, gaps
 from siting.region.model import Floats, Ints
+from siting.sampling import HOURS_PER_MONTH
 from siting.selection.planning import Planning
 
 

@@ -19,7 +19,7 @@ class Places:
     """Positions of all candidates, sorted by candidate.
 
     `owner` (m,) is the index of the candidate, `lat` and `lon` (m,) are degrees WGS 84, `weight` (m,)
-    is the share of the candidate's time and sums to 1 over each of the `count` candidates.
+    is the share of the candidate's time and sums to 1 over each of the `count` candidates. Read-only.
     """
 
     owner: NDArray[np.int64]
@@ -29,8 +29,10 @@ class Places:
     count: int
 
     def band_shares(self, south: NDArray[np.float64], north: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the share (count, bands) of each candidate's time in bands with these edges (degrees)."""
-        return shares(self.lat, self.weight, self.owner, self.count, south, north)
+        """Return the share (count, bands) of each candidate's time in bands with these edges (degrees), read-only."""
+        found = shares(self.lat, self.weight, self.owner, self.count, south, north)
+        found.setflags(write=False)
+        return found
 
 
 def places(geometries: Sequence[BaseGeometry], step_km: float = 100.0) -> Places:
@@ -54,7 +56,9 @@ def places(geometries: Sequence[BaseGeometry], step_km: float = 100.0) -> Places
     owners = np.concatenate(owner).astype(np.int64)
     order = np.argsort(owners, kind="stable")
     arrays = [np.concatenate(part)[order] for part in (lat, lon, weight)]
+    owners = owners[order]
     for array in (*arrays, owners):
         if not np.all(np.isfinite(array)):
             raise ValueError("a candidate's geometry is empty or has no finite coordinates")
-    return Places(owners[order], arrays[0], arrays[1], arrays[2], count)
+        array.setflags(write=False)
+    return Places(owners, arrays[0], arrays[1], arrays[2], count)

@@ -9,6 +9,7 @@ from dataclasses import replace
 from siting.region.faults import Findings
 from siting.region.model import Candidates, Region
 from siting.region.plain import Spelling
+from siting.region.schema.common import MOST_ANALYZERS, MOST_MONEY
 from siting.region.schema.rules import AtLeast
 from siting.region.schema.settings import Settings
 
@@ -26,7 +27,7 @@ def changed(
     `analyzers` is the number in stock, spare ones included. At a running station that offers plans it is
     the new deployment that is required or excluded, the station runs on. Raises `InputError` for an
     unknown id, a site both required and excluded, a running station that offers no plan, a budget that
-    is not positive, or fewer analyzers than are kept as spare.
+    is not positive, fewer analyzers than are kept as spare, or numbers beyond those of region.toml.
     """
     findings = Findings()
     _check_ids(region.candidates, "--require", require, findings)
@@ -90,6 +91,9 @@ def _check_means(settings: Settings, budget: float | None, analyzers: int | None
         findings.fault(
             "--budget", None, None, budget, "not a budget", allowed="a number above 0", mend="give the total money"
         )
+    elif budget is not None and budget > MOST_MONEY:
+        allowed = f"{MOST_MONEY:.0f} or less"
+        findings.fault("--budget", None, None, budget, "out of range", allowed=allowed, mend="check the number")
     spare = settings.stock.spare_analyzers
     if analyzers is not None and analyzers < spare:
         findings.fault(
@@ -101,6 +105,9 @@ def _check_means(settings: Settings, budget: float | None, analyzers: int | None
             allowed=f"{spare} or more",
             mend="count the spare ones in",
         )
+    elif analyzers is not None and analyzers > MOST_ANALYZERS:
+        allowed = f"{MOST_ANALYZERS} or less"
+        findings.fault("--analyzers", None, None, analyzers, "out of range", allowed=allowed, mend="check the number")
 
 
 def _runs(c: Candidates, name: str) -> bool:

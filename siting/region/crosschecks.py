@@ -7,11 +7,13 @@ from collections.abc import Mapping, Sequence
 
 from siting.region.faults import Findings
 from siting.region.plain import Spelling, listed, quoted
+from siting.region.schema.common import MOST_GROWTH
 from siting.region.schema.network import Plan, ValueFunctions
 from siting.region.schema.rules import BandAtLeast, Comparison
 from siting.region.schema.settings import Settings
 from siting.region.settings_file import TOML, Place, TomlFile
 from siting.region.tables import column_name
+from siting.region.wanted import wanted
 
 
 class SettingsCheck:
@@ -125,7 +127,7 @@ def _check_plan(check: SettingsCheck, i: int, plan: Plan) -> None:
             (*at, "samples_per_month"),
             None,
             "a flask plan needs it",
-            allowed="a number, more than 0 and 3000 or less",
+            allowed=wanted(Plan, "samples_per_month"),
             mend="give samples a month, such as 4.35 for one a week",
         )
     if plan.kind != "flask" and plan.samples_per_month is not None:
@@ -142,7 +144,7 @@ def _check_plan(check: SettingsCheck, i: int, plan: Plan) -> None:
                 (*at, "analyzer_after_months"),
                 None,
                 "a plan of kind flask_then_analyzer needs it",
-                allowed="a whole number, 1 to 600",
+                allowed=wanted(Plan, "analyzer_after_months"),
                 mend="give the months of flasks before the analyzer comes",
             )
         return
@@ -199,6 +201,17 @@ def _check_money(check: SettingsCheck) -> None:
             allowed=f"0 to {stock.analyzers}",
             mend="count the spare ones in `analyzers`, or lower it",
             rests_on=(("stock", "analyzers"),),
+        )
+    rates = (1.0 + budget.contingency) * (1.0 + budget.overhead)
+    factor = rates * max(1.0, (1.0 + budget.price_growth) ** (settings.years - 1))
+    if factor > MOST_GROWTH:
+        check.fault(
+            ("budget", "price_growth"),
+            budget.price_growth,
+            f"with contingency and overhead it makes prices {factor:.3g} times as high in the last year",
+            allowed=f"{MOST_GROWTH:g} times at most",
+            mend="lower a rate, or `years`",
+            rests_on=(("years",), ("budget", "contingency"), ("budget", "overhead")),
         )
     if not budget.carry_over and budget.per_year is None:
         check.warn(

@@ -9,10 +9,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TypeVar
 
+import numpy as np
+
 from siting.region.candidates import tracer_column
 from siting.region.cells import CellError, id_text
 from siting.region.faults import Findings
 from siting.region.folder import read_optional, tables_in
+from siting.region.model import Floats, read_only
 from siting.region.references import KnownIds, check_layout_words
 from siting.region.rows import Checked, Raw, check_rows
 from siting.region.schema.common import Vocabulary
@@ -41,20 +44,25 @@ class Context:
 
 @dataclass
 class FurtherTables:
-    """The checked rows of the further tables, and their raw cells for the hashes."""
+    """The checked rows of the further tables, in an order of their own, and their raw cells for the hashes.
+
+    `source_strength` (tracers, sources) and `record_values` (tracers, rows) hold the numbers that belong to a tracer.
+    """
 
     months: dict[tuple[str, int], dict[str, float]] = field(default_factory=dict)
     winds: tuple[WindRow, ...] = ()
     sources: tuple[SourceRow, ...] = ()
+    source_strength: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     legs: tuple[LegRow, ...] = ()
     layouts: dict[str, tuple[LayoutRow, ...]] = field(default_factory=dict)
     records: dict[str, tuple[RecordRow, ...]] = field(default_factory=dict)
+    record_values: dict[str, Floats] = field(default_factory=dict)
     raws: list[Raw] = field(default_factory=list)
 
 
 def read_further_tables(path: Path, context: Context, findings: Findings) -> FurtherTables:
     """Read and check the tables beside the candidates; faults and warnings go to `findings`."""
-    tables = FurtherTables()
+    tables = FurtherTables(source_strength=np.zeros((len(context.tracers), 0)))
     if (raw := read_optional(path, "monthly.csv", findings)) is not None:
         tables.raws.append(raw)
         tables.months = _months(raw, context, findings)
@@ -63,7 +71,7 @@ def read_further_tables(path: Path, context: Context, findings: Findings) -> Fur
         tables.winds = _winds(raw, context, findings)
     if (raw := read_optional(path, "sources.csv", findings)) is not None:
         tables.raws.append(raw)
-        tables.sources = _sources(raw, context, findings)
+        tables.sources, tables.source_strength = _sources(raw, context, findings)
     if (raw := read_optional(path, "legs.csv", findings)) is not None:
         tables.raws.append(raw)
         tables.legs = _legs(raw, findings)
@@ -72,7 +80,11 @@ def read_further_tables(path: Path, context: Context, findings: Findings) -> Fur
         tables.layouts[name] = layout_rows(raw, context, findings)
     for name, raw in tables_in(path, "records", findings):
         tables.raws.append(raw)
-        tables.records[name] = _unused(raw, RecordRow, findings, _tracer_columns("records", context)).rows
+        checked = _unused(raw, RecordRow, findings, _tracer_columns("records", context))
+        values = _by_tracer("records", checked, [row.value for row in checked.rows], context, np.nan)
+        order = sorted(range(len(checked.rows)), key=lambda k: (checked.rows[k].time, checked.rows[k].method or "", k))
+        tables.records[name] = tuple(checked.rows[k] for k in order)
+        tables.record_values[name] = read_only(values[:, order])
         if context.known.unknown(name):
             findings.warn(raw.file, None, None, name, "no candidate has this id", mend=context.known.mend(name))
     return tables
@@ -106,6 +118,17 @@ def _numbered(raw: Raw, checked: Checked[Row]) -> Sequence[tuple[int, Row]]:
 def _tracer_columns(file: str, context: Context) -> dict[str, str]:
     base = TRACER_COLUMNS[file]
     return {tracer_column(base, name): base for name in context.tracers}
+
+
+def _by_tracer(file: str, checked: Checked[Row], first: Sequence[float], context: Context, absent: float) -> Floats:
+    """Return (tracers, rows) numbers: the plain column is the first tracer's, unless it has one of its own."""
+    found = np.full((len(context.tracers), len(checked.rows)), absent)
+    found[0] = first
+    for t, name in enumerate(context.tracers):
+        cells = checked.numbers_of.get(tracer_column(TRACER_COLUMNS[file], name), {})
+        for k, place in enumerate(checked.index):
+            found[t, k] = cells.get(place, found[t, k])
+    return found
 
 
 def _months(raw: Raw, context: Context, findings: Findings) -> dict[tuple[str, int], dict[str, float]]:
@@ -160,10 +183,11 @@ def _winds(raw: Raw, context: Context, findings: Findings) -> tuple[WindRow, ...
                 allowed="shares of a month's hours that sum to 1 at most",
                 mend="write shares from 0 to 1, each class of wind once",
             )
-    return checked.rows
+    return tuple(sorted(checked.rows, key=lambda w: (w.site, w.month, w.sector, w.speed, w.stability, w.frequency)))
 
 
-def _sources(raw: Raw, context: Context, findings: Findings) -> tuple[SourceRow, ...]:
+def _sources(raw: Raw, context: Context, findings: Findings) -> tuple[tuple[SourceRow, ...], Floats]:
+    """Return the sources in the order of ids and their strengths (tracers, sources), 0 where none is given."""
     checked = _unused(raw, SourceRow, findings, _tracer_columns("sources", context))
     first: dict[str, int] = {}
     for number, row in _numbered(raw, checked):
@@ -177,7 +201,9 @@ def _sources(raw: Raw, context: Context, findings: Findings) -> tuple[SourceRow,
                 allowed="each id once",
                 mend="rename one of the two",
             )
-    return checked.rows
+    strength = _by_tracer("sources", checked, [row.strength for row in checked.rows], context, 0.0)
+    order = sorted(range(len(checked.rows)), key=lambda k: checked.rows[k].id)
+    return tuple(checked.rows[k] for k in order), read_only(strength[:, order])
 
 
 def _legs(raw: Raw, findings: Findings) -> tuple[LegRow, ...]:
@@ -193,4 +219,4 @@ def _legs(raw: Raw, findings: Findings) -> tuple[LegRow, ...]:
                 allowed="another place than in `from`",
                 mend="correct one of the two",
             )
-    return checked.rows
+    return tuple(sorted(checked.rows, key=lambda leg: (leg.from_, leg.to, leg.mode, leg.days, leg.voyage or "")))

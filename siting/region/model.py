@@ -107,7 +107,9 @@ class Region:
 
     `exposure` (n, 12) is the share of a month's hours with background air, with `accepted_hours`
     already in it; `risk` and `size` are (tracers, n, 12); `open_months` (n, 12) says when the place
-    can be worked. Months run from January. `inputs` names each file with the SHA-256 of its parsed
+    can be worked. Months run from January. `source_strength` (tracers, sources) is in kg/s, 0 where none
+    is given; `record_values` (tracers, rows), in the unit of each tracer, is NaN where a row has none.
+    Winds, sources, legs and records stand in the order of their site, id, ends or time. `inputs` names each file with the SHA-256 of its parsed
     content, `warnings` what the reader noticed.
     """
 
@@ -121,9 +123,11 @@ class Region:
     open_months: Bools
     winds: tuple[WindRow, ...]
     sources: tuple[SourceRow, ...]
+    source_strength: Floats
     legs: tuple[LegRow, ...]
     layouts: Mapping[str, tuple[LayoutRow, ...]]
     records: Mapping[str, tuple[RecordRow, ...]]
+    record_values: Mapping[str, Floats]
     inputs: tuple[tuple[str, str], ...]
     rows_read: int
     warnings: tuple[Fault, ...]

@@ -11,7 +11,7 @@ from siting.region.crosschecks import SettingsCheck, check_settings
 from siting.region.faults import Findings
 from siting.region.folder import DERIVED_FILE, name_strange_files, open_folder, read_candidate_files, read_optional
 from siting.region.further_tables import Context, FurtherTables, read_further_tables
-from siting.region.model import Origin, Region, frozen_mapping
+from siting.region.model import Origin, Region, frozen_mapping, read_only
 from siting.region.references import KnownIds, check_against_candidates
 from siting.region.rows import Raw
 from siting.region.schema.lookups import unused_settings
@@ -75,9 +75,11 @@ def _region(
         candidates=build(entries, supply.visits_per_year, tracers=tracers, visits_origin=visits_origin),
         winds=tables.winds,
         sources=tables.sources,
+        source_strength=read_only(tables.source_strength),
         legs=tables.legs,
         layouts=frozen_mapping(tables.layouts),
         records=frozen_mapping(tables.records),
+        record_values=frozen_mapping(tables.record_values),
         inputs=tuple(sorted(hashes.items())),
         rows_read=sum(len(raw.rows) for raw in raws),
         warnings=tuple(findings.warnings),

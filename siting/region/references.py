@@ -8,6 +8,7 @@ from siting.region.candidates import Entry
 from siting.region.crosschecks import SettingsCheck
 from siting.region.faults import Findings
 from siting.region.plain import Spelling, listed, quoted
+from siting.region.schema.network import Plan
 from siting.region.schema.rules import AtLeast, AtMost, AtMostSites, OnlyWith
 from siting.region.schema.settings import Settings
 from siting.region.schema.tables import LayoutRow
@@ -224,22 +225,22 @@ def _members(rule: AtMost | AtLeast, entries: Sequence[Entry]) -> list[Entry]:
     ]
 
 
-def _offered_kinds(entry: Entry, settings: Settings) -> list[str]:
-    return [plan.kind for plan in settings.plans if not entry.row.plans or plan.id in entry.row.plans]
+def _offered(entry: Entry, settings: Settings) -> list[Plan]:
+    return [plan for plan in settings.plans if not entry.row.plans or plan.id in entry.row.plans]
 
 
 def _always_with(instrument: str | None, entry: Entry, settings: Settings) -> bool:
     """Say whether every plan of a candidate has the instrument (`both` has either)."""
-    kinds = _offered_kinds(entry, settings)
-    return instrument is None or (bool(kinds) and all(_has(kind, instrument) for kind in kinds))
+    plans = _offered(entry, settings)
+    return instrument is None or (bool(plans) and all(_has(plan, instrument) for plan in plans))
 
 
 def _can_have(instrument: str | None, entry: Entry, settings: Settings) -> bool:
-    return instrument is None or any(_has(kind, instrument) for kind in _offered_kinds(entry, settings))
+    return instrument is None or any(_has(plan, instrument) for plan in _offered(entry, settings))
 
 
-def _has(kind: str, instrument: str) -> bool:
-    return kind == instrument or kind in ("both", "flask_then_analyzer")
+def _has(plan: Plan, instrument: str) -> bool:
+    return plan.has_analyzer if instrument == "analyzer" else plan.has_flask
 
 
 def check_layout_words(

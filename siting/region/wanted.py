@@ -12,6 +12,7 @@ from pydantic import BaseModel, BeforeValidator
 from pydantic.fields import FieldInfo
 
 from siting.region.cells import CellError
+from siting.region.schema.limits import bounds_among, bounds_words
 
 _PLAIN = {bool: "true or false", int: "a whole number", float: "a number"}
 
@@ -91,13 +92,8 @@ def _cell_words(metadata: Sequence[Any]) -> str:
 
 
 def _limits(metadata: Sequence[Any]) -> str:
-    bounds = {
-        key: float(getattr(item, key))
-        for item in metadata
-        for key in ("ge", "gt", "le", "lt")
-        if getattr(item, key, None) is not None
-    }
-    parts = [_range(bounds)] if bounds else []
+    bounds = bounds_among(metadata)
+    parts = [bounds_words(bounds, _written)] if bounds else []
     least = max((item.min_length for item in metadata if getattr(item, "min_length", None)), default=0)
     most = min((item.max_length for item in metadata if getattr(item, "max_length", None)), default=0)
     if most:
@@ -107,9 +103,6 @@ def _limits(metadata: Sequence[Any]) -> str:
     return ", ".join(parts)
 
 
-def _range(bounds: dict[str, float]) -> str:
-    written = {key: f"{bound:.0f}" if bound.is_integer() else f"{bound:g}" for key, bound in bounds.items()}
-    if written.keys() == {"ge", "le"}:
-        return f"{written['ge']} to {written['le']}"
-    sayings = {"ge": "{} or more", "gt": "more than {}", "le": "{} or less", "lt": "less than {}"}
-    return " and ".join(saying.format(written[key]) for key, saying in sayings.items() if key in written)
+def _written(bound: float) -> str:
+    """Return a limit as it may be typed into a file: without commas."""
+    return f"{bound:.0f}" if bound.is_integer() else f"{bound:g}"

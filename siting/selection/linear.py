@@ -126,7 +126,8 @@ class LinearEngine:
         moved = rows.matrix @ offset
         part = Rows(sp.csr_array(rows.matrix[:, columns]), rows.low - moved, rows.high - moved)
         objective = self.gain if wish is None else wish
-        solver = self._solver(part, objective[columns], columns)
+        # A search with another objective tells nothing about how this one stands.
+        solver = self._solver(part, objective[columns], columns, silent=wish is not None)
         if fixed is not None:
             place = np.full(keep.size, -1)
             place[columns] = np.arange(columns.size)
@@ -150,7 +151,7 @@ class LinearEngine:
         value = None if result.value is None else result.value + constant
         return MipResult(result.status, point, value, result.bound + constant, result.nodes)
 
-    def _solver(self, rows: Rows, gain: Floats, columns: Ints | slice) -> Solver:
+    def _solver(self, rows: Rows, gain: Floats, columns: Ints | slice, silent: bool = False) -> Solver:
         return Solver(
             gain,
             self.program.lower[columns],
@@ -158,7 +159,7 @@ class LinearEngine:
             rows,
             seed=self.limits.seed,
             stop=self.limits.stop,
-            report=self._report(),
+            report=None if silent else self._report(),
         )
 
     # -- what is known ----------------------------------------------------------------------------

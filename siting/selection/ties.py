@@ -1,4 +1,4 @@
-"""Among equal optima let the smaller ids win, where that can be proved."""
+"""Among equal optima let the cheapest win, then the smaller ids, where that can be proved."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ NODES = 5000
 
 
 def break_ties(engine: LinearEngine, relaxation: Relaxation) -> str:
-    """Choose the layout of smaller ids among those of equal value, once the gap is closed.
+    """Choose the cheapest layout among those of equal value, then that of smaller ids, once the gap is closed.
 
     With gap 0 asked for this is done at any size; else only where the search closed the gap anyway and
-    few columns are undecided. Of two layouts of equal value the one wins that picks the first deployment
-    (in the order of ids) in which they differ. Returns in words what was found; the engine's best layout
+    few columns are undecided. Of two layouts of equal value and cost the one wins that picks the first
+    deployment (in the order of ids) in which they differ. Returns in words what was found; the engine's best layout
     is replaced.
     """
     slack = 1e-7 * max(1.0, abs(engine.best_gain))
@@ -54,15 +54,28 @@ def break_ties(engine: LinearEngine, relaxation: Relaxation) -> str:
 
 def _decide(engine: LinearEngine, keep: Bools, free: Ints, least: float) -> str:
     """Go through the undecided columns in the order of ids, a block at a time."""
-    used = np.flatnonzero(engine.gain)
+    used, priced = np.flatnonzero(engine.gain), np.flatnonzero(engine.program.cost)
     as_good: Cut = (used, engine.gain[used], least, INFINITY)
-    columns, values = np.empty(0, dtype=np.int64), np.empty(0)
+    cuts = [as_good]
     tolerance = EQUAL * max(1.0, abs(engine.best_gain))
+    if priced.size:
+        scale = 1.0 / float(engine.program.cost[priced].max())
+        price = engine.program.cost * scale
+        cheapest = engine.restricted(keep, 0.0, wish=-price, cuts=cuts, nodes=NODES)
+        if cheapest.status != "optimal" or cheapest.point is None:
+            return NOT_EXAMINED
+        point = engine.filled(cheapest.point)
+        if abs(float(engine.gain @ point) - engine.best_gain) > tolerance:
+            return f"{NOT_EXAMINED}: one is too near in value to be told apart"
+        engine.replace_best(point)
+        # Half a cent of room: costs are whole cents.
+        cuts.append((priced, price[priced], -INFINITY, float(price @ np.rint(point)) + 0.5 * scale))
+    columns, values = np.empty(0, dtype=np.int64), np.empty(0)
     for begin in range(0, free.size, BLOCK):
         block = free[begin : begin + BLOCK]
         wish = np.zeros_like(engine.gain)
         wish[block] = 2.0 ** np.arange(block.size - 1, -1, -1)
-        found = engine.restricted(keep, 0.0, wish=wish, cuts=[as_good], nodes=NODES, fixed=(columns, values))
+        found = engine.restricted(keep, 0.0, wish=wish, cuts=cuts, nodes=NODES, fixed=(columns, values))
         if found.status != "optimal" or found.point is None:
             return NOT_EXAMINED
         point = engine.filled(found.point)
@@ -70,4 +83,4 @@ def _decide(engine: LinearEngine, keep: Bools, free: Ints, least: float) -> str:
             return f"{NOT_EXAMINED}: one is too near in value to be told apart"
         columns, values = np.concatenate([columns, block]), np.concatenate([values, point[block]])
         engine.replace_best(point)
-    return "among equal layouts the smaller ids were taken"
+    return "among equal layouts the cheapest was taken, then the smaller ids"

@@ -46,4 +46,12 @@ Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
 Latitude = Annotated[float, Field(ge=-90.0, le=90.0)]
 Longitude = Annotated[float, Field(ge=-180.0, le=360.0)]
+# Money is counted in whole hundredths of 64 bits. These limits, with `MOST_GROWTH` on all rates together, keep the
+# cost of a deployment over the longest window below 2**63 of them; they are far above any real price.
+MOST_MONEY = 1e12
+MOST_UNIT_PRICE = 1e8
+MOST_GROWTH = 100.0
+MOST_ANALYZERS = 10_000
+Money = Annotated[float, Field(ge=0.0, le=MOST_MONEY)]
+UnitPrice = Annotated[float, Field(ge=0.0, le=MOST_UNIT_PRICE)]
 Instrument = Literal["analyzer", "flask"]

@@ -7,13 +7,17 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from siting.region.schema.common import (
+    MOST_ANALYZERS,
+    MOST_MONEY,
     Latitude,
     Longitude,
+    Money,
     Name,
     NotNegative,
     Positive,
     Share,
     Text,
+    UnitPrice,
     Vocabulary,
     described,
 )
@@ -110,19 +114,17 @@ class Plan(Vocabulary):
     platforms: tuple[Literal["fixed", "ship", "drifting", "moored"], ...] = described(
         (), about="Kinds of platform that can carry it; empty: all.", shown='["fixed", "ship"]'
     )
-    capital_cost: NotNegative = described(
+    capital_cost: Money = described(
         0.0, about="Equipment bought for the site, paid in the start year.", unit="currency"
     )
-    setup_cost: NotNegative = described(
+    setup_cost: Money = described(
         0.0, about="Installation, paid in the start year, beside the candidate's own.", unit="currency"
     )
-    annual_cost: NotNegative = described(
-        0.0, about="Cost of running it, from the first month on.", unit="currency a year"
-    )
-    sample_cost: NotNegative = described(
+    annual_cost: Money = described(0.0, about="Cost of running it, from the first month on.", unit="currency a year")
+    sample_cost: UnitPrice = described(
         0.0, about="Cost of one sample: filling, shipping, analysis.", unit="currency a sample"
     )
-    crew_days: NotNegative = described(0.0, about="Days of work by a crew.", unit="days a year")
+    crew_days: NotNegative = described(0.0, about="Days of work by a crew.", unit="days a year", le=10_000.0)
     flow_l_per_minute: Positive | None = described(
         None,
         about="Flow of calibration gas, from which cylinders are counted.",
@@ -130,6 +132,16 @@ class Plan(Vocabulary):
         later="supply",
         shown="0.3",
     )
+
+    @property
+    def has_analyzer(self) -> bool:
+        """Say whether an analyzer stands at the site in the end."""
+        return self.kind != "flask"
+
+    @property
+    def has_flask(self) -> bool:
+        """Say whether flasks are filled at the site, be it at first only."""
+        return self.kind != "analyzer"
 
 
 class Method(Vocabulary):
@@ -155,8 +167,10 @@ class Method(Vocabulary):
 class Budget(Vocabulary):
     """The grant and the rates that turn a price into a cost."""
 
-    total: Positive = described(about="All that may be spent in the window.", unit="currency", shown="1000000")
-    per_year: Positive | tuple[NotNegative, ...] | None = described(
+    total: Positive = described(
+        about="All that may be spent in the window.", unit="currency", le=MOST_MONEY, shown="1000000"
+    )
+    per_year: Annotated[float, Field(gt=0.0, le=MOST_MONEY)] | tuple[Money, ...] | None = described(
         None,
         about="Limit of each year: one number for all, or a list with one number a year.",
         unit="currency",
@@ -170,16 +184,22 @@ class Budget(Vocabulary):
     price_growth: float = described(
         0.0, about="Yearly growth of prices, as a share, from the first year on.", ge=-0.5, le=1.0
     )
-    crew_day_price: NotNegative = described(0.0, about="Price of a crew day.", unit="currency a day")
+    crew_day_price: UnitPrice = described(0.0, about="Price of a crew day.", unit="currency a day")
 
 
 class Stock(Vocabulary):
     """What is at hand before anything is bought."""
 
-    analyzers: int = described(0, about="Continuous analyzers at hand.", ge=0, le=10000)
-    spare_analyzers: int = described(0, about="Analyzers that stay at home as reference and spare.", ge=0, le=10000)
+    analyzers: int = described(0, about="Continuous analyzers at hand.", ge=0, le=MOST_ANALYZERS)
+    spare_analyzers: int = described(
+        0, about="Analyzers that stay at home as reference and spare.", ge=0, le=MOST_ANALYZERS
+    )
     buy_price: Positive | None = described(
-        None, about="Price of one more analyzer; empty: none can be bought.", unit="currency", shown="60000"
+        None,
+        about="Price of one more analyzer; empty: none can be bought.",
+        unit="currency",
+        le=MOST_MONEY,
+        shown="60000",
     )
     buy_most: int = described(3, about="Most analyzers that may be bought.", why="assumed", ge=0, le=50)
     flasks: int | None = described(
@@ -278,7 +298,7 @@ class Supply(Vocabulary):
     box_flasks: int = described(12, about="Flasks in one box.", later="supply", ge=1, le=1000)
     breakage: Share = described(0.01, about="Share of flasks broken on one round.", later="supply")
     cylinder_boxes: Positive = described(1.0, about="Boxes that one cylinder takes.", later="supply")
-    cylinder_cost: NotNegative = described(
+    cylinder_cost: UnitPrice = described(
         0.0, about="Price of one filled and calibrated cylinder.", unit="currency", later="supply"
     )
     comparison_flasks_per_year: int = described(

@@ -12,6 +12,7 @@ from pydantic.fields import FieldInfo
 from siting.region import cells
 from siting.region.schema import tables
 from siting.region.schema.common import Vocabulary
+from siting.region.schema.limits import bounds_among, bounds_words
 from siting.region.schema.lookups import extra_of, kind_of, models_in
 from siting.region.schema.rules import RULE_MODELS
 from siting.region.schema.settings import SCHEMA_VERSION, Settings
@@ -245,15 +246,7 @@ def kind_words(annotation: Any) -> str:
 
 def bounds_of(info: FieldInfo) -> dict[str, float]:
     """Return a field's numeric limits under `ge`, `gt`, `le`, `lt`, also those of its type (as of a share)."""
-    found: dict[str, float] = {}
-    marks = [*_marks(info.annotation), *info.metadata]
-    for mark in marks:
-        for part in (mark, *getattr(mark, "metadata", ())):
-            for key in ("ge", "gt", "le", "lt"):
-                value = getattr(part, key, None)
-                if isinstance(value, int | float):
-                    found[key] = float(value)
-    return found
+    return bounds_among([*_marks(info.annotation), *info.metadata])
 
 
 def _marks(annotation: Any) -> Iterator[Any]:
@@ -269,13 +262,8 @@ def _marks(annotation: Any) -> Iterator[Any]:
 
 def limits_words(info: FieldInfo) -> str:
     """Return a field's limits in words, empty if it has none: `0 to 1`, `more than 0`, `1 to 20 entries`."""
-    bounds = {key: number_words(value) for key, value in bounds_of(info).items()}
-    words: list[str] = []
-    if "ge" in bounds and "le" in bounds:
-        words.append(f"{bounds['ge']} to {bounds['le']}")
-    else:
-        names = {"ge": "{} or more", "gt": "more than {}", "le": "at most {}", "lt": "less than {}"}
-        words += [text.format(bounds[key]) for key, text in names.items() if key in bounds]
+    bounds = bounds_words(bounds_of(info), number_words)
+    words = [bounds] if bounds else []
     least = next((m.min_length for m in info.metadata if getattr(m, "min_length", None)), None)
     most = next((m.max_length for m in info.metadata if getattr(m, "max_length", None)), None)
     if kind_words(info.annotation).startswith("list"):

@@ -1,0 +1,110 @@
+"""What a set of records leaves unknown: standard errors, shares, detection, what each record is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+from scipy.stats import ncx2, norm
+
+from siting.field.state import State
+from siting.region.model import Floats
+
+# 1.96 + 1.282: detected at 95 % confidence with 90 % probability.
+NEEDED = float(norm.ppf(0.975) + norm.ppf(0.9))
+CONFIDENT = float(norm.ppf(0.975))
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """The state given records: `reduced` holds S' A of each record, the factor is that of I + sum of them."""
+
+    state: State
+    reduced: tuple[Floats, ...]
+    cholesky: tuple[Floats, bool]
+
+    def solve(self, functionals: Floats) -> Floats:
+        """Return u (n, q) = (I + S' J S)^-1 S' C for functionals C (n, q); Sigma C = S u."""
+        return np.asarray(cho_solve(self.cholesky, self.state.root.T @ functionals))
+
+    def covariance(self, functionals: Floats) -> Floats:
+        """Return C' Sigma C (q, q)."""
+        return np.asarray((self.state.root.T @ functionals).T @ self.solve(functionals))
+
+    def variance(self, functional: Floats) -> float:
+        """Return c' Sigma c."""
+        return float(self.covariance(functional[:, None])[0, 0])
+
+    def without(self, position: int, functionals: Floats) -> Floats:
+        """Return the variances (q,) of functionals C (n, q) if one record is taken away (Woodbury)."""
+        factor = self.reduced[position]
+        u = self.solve(functionals)
+        reach = cho_solve(self.cholesky, factor)
+        inner = np.eye(factor.shape[1]) - factor.T @ reach
+        part = factor.T @ u
+        more = np.einsum("rq,rq->q", part, np.linalg.solve(inner, part))
+        return np.asarray(np.einsum("nq,nq->q", self.state.root.T @ functionals, u) + more, dtype=float)
+
+    def shares(self, functional: Floats) -> tuple[Floats, Floats]:
+        """Return the parts of c' Sigma c: (blocks,) left to the prior of each block, (records,) to sampling.
+
+        s' P_B^-1 s_B for each block and s' J_d s for each record with s = Sigma c; they add up exactly.
+        """
+        u = self.solve(functional[:, None])[:, 0]
+        block = self.state.block_of()
+        blocks = np.array([float((u[block == b] ** 2).sum()) for b in range(int(block.max()) + 1)])
+        records = np.array([float(((factor.T @ u) ** 2).sum()) for factor in self.reduced])
+        return blocks, records
+
+
+def posterior(state: State, factors: Sequence[Floats]) -> Posterior:
+    """Return the posterior of a state given records' factors A (n, r)."""
+    reduced = tuple(np.asarray(state.root.T @ factor) for factor in factors)
+    total = np.eye(state.size)
+    if reduced:
+        every = np.concatenate(reduced, axis=1)
+        total += every @ every.T
+    return Posterior(state, reduced, cho_factor(total, lower=True))
+
+
+def detection_information(state: State, given: Posterior, functionals: Floats) -> Floats:
+    """Return I_det (q, q) = (C' Sigma C)^-1 - (C' P0 C)^-1: what the records alone say of the targets.
+
+    The prior on the target itself is taken out; directions in which the records say nothing give 0.
+    """
+    after = given.covariance(functionals)
+    half = state.root.T @ functionals
+    before = half.T @ half
+    scale = np.sqrt(np.diag(before))
+    if not np.all(scale > 0.0):
+        raise ValueError("a target has no prior variance, so nothing can be said of it")
+    a, b = after / scale[:, None] / scale[None, :], before / scale[:, None] / scale[None, :]
+    information = np.linalg.inv(a) - np.linalg.inv(b)
+    values, vectors = np.linalg.eigh((information + information.T) / 2.0)
+    # A difference below the rounding of its two terms is no information.
+    values = np.where(values > 1e-9 * np.abs(np.linalg.inv(a)).max(), values, 0.0)
+    cleaned = (vectors * values) @ vectors.T
+    return np.asarray(cleaned / scale[:, None] / scale[None, :])
+
+
+def detection_error(information: float) -> float:
+    """Return se_det, infinite where the records say nothing."""
+    return float("inf") if information <= 0.0 else float(information**-0.5)
+
+
+def detection_probability(signal: float, error: float) -> float:
+    """Return the chance to find a signal at 95 % confidence: Phi(|w|/se - 1.96) + Phi(-|w|/se - 1.96)."""
+    ratio = 0.0 if not np.isfinite(error) else abs(signal) / error
+    return float(norm.cdf(ratio - CONFIDENT) + norm.cdf(-ratio - CONFIDENT))
+
+
+def season_probability(expected: Floats, information: Floats) -> float:
+    """Return the chance to find a season: noncentral chi-square with mu' I mu and rank I (mu the harmonics)."""
+    rank = int(np.linalg.matrix_rank(information)) if information.any() else 0
+    if rank == 0:
+        return 0.05
+    from scipy.stats import chi2
+
+    return float(ncx2.sf(chi2.ppf(0.95, rank), rank, float(expected @ information @ expected)))

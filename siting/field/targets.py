@@ -1,0 +1,214 @@
+"""What a network must show, as linear functionals of the state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from siting.field.harmonics import band_means
+from siting.field.state import LOW_MODES, State
+from siting.record.air import FUNCTIONS, Air
+from siting.region.model import Floats, Region
+from siting.region.schema.air import Band, Target
+
+DAYS_PER_YEAR = 365.25
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """One target as the models take it.
+
+    `vector` (n,) is the functional c over the state; `signal` its expected size; `harmonics` (n, 4) and
+    `expected` (4,) are set for a season, whose detection looks at all four coefficients. `unit` is that
+    of goal, signal and error.
+    """
+
+    id: str
+    kind: str
+    words: str
+    goal: float
+    weight: float
+    unit: str
+    signal: float
+    vector: Floats
+    harmonics: Floats | None = None
+    expected: Floats | None = None
+    default: bool = False
+
+
+def default_targets(region: Region, tracer: int, air: Air) -> tuple[Target, ...]:
+    """Return the tracer's three defaults: realised growth, season of the northern band, poleward difference.
+
+    Goals are a fifth of the expected growth, a tenth of the expected season and of the difference.
+    """
+    bands = [band for band in region.settings.bands if band.coverage]
+    south, north = min(bands, key=lambda b: b.south), max(bands, key=lambda b: b.north)
+    middle = np.array([(north.south + north.north) / 2.0])
+    season = 2.0 * float(np.hypot(*air.expected_season(middle)[0, :2]))
+    gap = abs(float(air.expected_level(middle)[0] - air.expected_level(np.array([(south.south + south.north) / 2]))[0]))
+    name = air.name
+    return (
+        Target(id=f"{name} growth", kind="realised_growth", tracer=name, goal=max(abs(air.growth) / 5.0, 1e-9)),
+        Target(id=f"{name} season", kind="season", tracer=name, band=north.id, goal=max(season / 10.0, 1e-9)),
+        Target(
+            id=f"{name} difference",
+            kind="level_difference",
+            tracer=name,
+            band=north.id,
+            minus=south.id,
+            goal=max(gap / 10.0, 1e-9),
+        ),
+    )
+
+
+def targets_of(region: Region, tracer: int, air: Air) -> tuple[tuple[Target, ...], bool]:
+    """Return the region's targets of one tracer, or its defaults and True where the region names none at all."""
+    leading = region.tracers[0]
+    if not region.settings.targets:
+        return default_targets(region, tracer, air), True
+    return tuple(t for t in region.settings.targets if (t.tracer or leading) == air.name), False
+
+
+def ask(state: State, region: Region, air: Air, target: Target, default: bool = False) -> Asked:
+    """Return a target as a functional of the state; monthly anomalies are another block and raise KeyError."""
+    bands = {band.id: band for band in region.settings.bands}
+    make = {
+        "realised_growth": _realised_growth,
+        "year_growth": _year_growth,
+        "underlying_growth": _underlying_growth,
+        "level_difference": _level_difference,
+        "season": _season,
+        "season_timing": _timing,
+    }[target.kind]
+    return make(state, air, target, bands, default)
+
+
+def _mean(state: State, band: Band) -> Floats:
+    return band_means(band.south, band.north, state.prior.degree)
+
+
+def _growth_vector(state: State) -> Floats:
+    weights = np.zeros(state.mode_count)
+    weights[0] = 1.0
+    return state.field_vector(weights, 1)
+
+
+def _growth(target: Target, air: Air, words: str, vector: Floats, default: bool) -> Asked:
+    signal = air.growth if target.expected is None else target.expected
+    return Asked(
+        target.id, target.kind, words, target.goal, target.weight, f"{air.unit} a year", signal, vector, default=default
+    )
+
+
+def _realised_growth(state: State, air: Air, target: Target, bands: dict[str, Band], default: bool) -> Asked:
+    """Underlying growth plus h_k times each year's anomaly, h_k the least-squares slope of its ramp over the window."""
+    del bands
+    axis = state.axis
+    t = axis.time()[axis.window()]
+    slopes = (t - t.mean()) @ axis.ramps()[axis.window()] / ((t - t.mean()) ** 2).sum()
+    vector = _growth_vector(state)
+    begin = state.begin("growth_anomalies")
+    vector[begin : begin + axis.all_years] = slopes
+    return _growth(target, air, f"growth of {air.name} over {axis.years} years", vector, default)
+
+
+def _year_growth(state: State, air: Air, target: Target, bands: dict[str, Band], default: bool) -> Asked:
+    del bands
+    axis = state.axis
+    year = axis.first_year if target.year is None else target.year
+    vector = _growth_vector(state)
+    vector[state.begin("growth_anomalies") + axis.older + min(year - axis.first_year, axis.years - 1)] = 1.0
+    return _growth(target, air, f"growth of {air.name} in {year}", vector, default)
+
+
+def _underlying_growth(state: State, air: Air, target: Target, bands: dict[str, Band], default: bool) -> Asked:
+    del bands
+    return _growth(target, air, f"underlying growth of {air.name}", _growth_vector(state), default)
+
+
+def _level_difference(state: State, air: Air, target: Target, bands: dict[str, Band], default: bool) -> Asked:
+    """Difference of band means over the window, the anomalies of its years averaged in."""
+    one, other = bands[target.band or ""], bands[target.minus or ""]
+    weights = _mean(state, one) - _mean(state, other)
+    vector = state.field_vector(weights, 0)
+    axis = state.axis
+    begin = state.begin("level_anomalies")
+    levels = vector[begin : begin + LOW_MODES * axis.all_years].reshape(LOW_MODES, axis.all_years)
+    levels[:, axis.older :] = weights[1 : 1 + LOW_MODES, None] / axis.years
+    middles = np.array([(one.south + one.north) / 2.0, (other.south + other.north) / 2.0])
+    level = air.expected_level(middles)
+    signal = float(level[0] - level[1]) if target.expected is None else target.expected
+    return Asked(
+        target.id,
+        target.kind,
+        f"{air.name} in {one.id} minus {other.id}",
+        target.goal,
+        target.weight,
+        air.unit,
+        signal,
+        vector,
+        default=default,
+    )
+
+
+def _harmonic_vectors(state: State, band: Band) -> Floats:
+    weights = _mean(state, band)
+    return np.column_stack([state.field_vector(weights, function) for function in range(2, FUNCTIONS)])
+
+
+def _expected(air: Air, band: Band) -> Floats:
+    """Return the expected harmonics (4,) of a band: area mean over its latitudes."""
+    nodes, weights = np.polynomial.legendre.leggauss(16)
+    a, b = np.sin(np.radians(band.south)), np.sin(np.radians(band.north))
+    lat = np.degrees(np.arcsin(np.clip((a + b) / 2.0 + (b - a) / 2.0 * nodes, -1.0, 1.0)))
+    return np.asarray(weights / 2.0 @ air.expected_season(lat), dtype=float)
+
+
+def _season(state: State, air: Air, target: Target, bands: dict[str, Band], default: bool) -> Asked:
+    """Highest minus lowest value at the expected dates; a fitted peak-to-trough is biased upward by noise."""
+    band = bands[target.band or ""]
+    expected = _expected(air, band)
+    phase = float(np.arctan2(expected[1], expected[0]))
+    at = np.array([phase, phase + np.pi])
+    basis = np.column_stack([np.cos(at), np.sin(at), np.cos(2 * at), np.sin(2 * at)])
+    difference = basis[0] - basis[1]
+    signal = float(difference @ expected) if target.expected is None else target.expected
+    if target.expected is not None and difference @ expected != 0.0:
+        expected = expected * (target.expected / float(difference @ expected))
+    harmonics = _harmonic_vectors(state, band)
+    return Asked(
+        target.id,
+        target.kind,
+        f"season of {air.name} in {band.id}",
+        target.goal,
+        target.weight,
+        air.unit,
+        signal,
+        harmonics @ difference,
+        harmonics,
+        expected,
+        default,
+    )
+
+
+def _timing(state: State, air: Air, target: Target, bands: dict[str, Band], default: bool) -> Asked:
+    """Date of the first harmonic's maximum in days: 365.25 / (2 pi) x the part across it, over its amplitude."""
+    band = bands[target.band or ""]
+    a, b = _expected(air, band)[:2]
+    square = float(a * a + b * b)
+    if square <= 0.0:
+        raise ValueError(f"target '{target.id}': no season is expected in band '{band.id}', so it has no date")
+    turned = np.array([-b, a, 0.0, 0.0]) / square * DAYS_PER_YEAR / (2.0 * np.pi)
+    signal = DAYS_PER_YEAR / 4.0 if target.expected is None else target.expected
+    return Asked(
+        target.id,
+        target.kind,
+        f"date of the season of {air.name} in {band.id}",
+        target.goal,
+        target.weight,
+        "days",
+        signal,
+        _harmonic_vectors(state, band) @ turned,
+        default=default,
+    )

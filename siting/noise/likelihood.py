@@ -1,0 +1,151 @@
+"""Exact Gaussian likelihood of an irregular record: two memories, white noise, yearly anomalies of growth.
+
+The air's slow and synoptic parts are Ornstein-Uhlenbeck processes (AR(1) at any spacing). Their inverse
+covariance at the times of the samples has three diagonals (Rue and Held 2005, Gaussian Markov Random
+Fields, section 1.1.1 for AR(1)), so that a banded Cholesky factor gives the likelihood in O(n).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpbtrf, dpbtrs
+
+from siting.noise.design import MONTH_DAYS, Design
+from siting.region.model import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """The parts of a record's noise, in the unit of its values; a part of sd 0 is not there.
+
+    `slow_phi` is the autocorrelation of the slow part over one month (30.4375 days), `memory_days` the
+    e-folding time of the synoptic part, `growth_anomaly_sd` the sd of the yearly anomalies of growth (unit
+    a year), `white_sd` whatever has no memory between samples. A process that is constant within months,
+    with the same sd and phi, has (1 + phi)/(1 - phi) in place of 2/(-ln phi) months of variance at the
+    slowest changes: 4 % more at phi .5, less above.
+    """
+
+    slow_sd: float
+    slow_phi: float
+    synoptic_sd: float
+    memory_days: float
+    white_sd: float
+    growth_anomaly_sd: float = 0.0
+
+    def __post_init__(self) -> None:
+        sizes = (self.slow_sd, self.synoptic_sd, self.growth_anomaly_sd)
+        if not (all(0.0 <= s < math.inf for s in sizes) and 0.0 < self.white_sd < math.inf):
+            raise ValueError("standard deviations must be 0 or more, the white one above 0")
+        if not (0.0 <= self.slow_phi < 1.0 and 0.0 < self.memory_days < math.inf):
+            raise ValueError("slow_phi must be from 0 to below 1, memory_days above 0")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """A design and what its likelihood needs again and again.
+
+    The right sides stand side by side as `table` (n, c): basis, ramps, residual of least squares.
+    """
+
+    design: Design
+    gaps: Floats
+    table_squares: Floats
+    node_sums: Floats
+    ordinary: Floats
+    residual: Floats
+
+
+def prepare(design: Design) -> Prepared:
+    """Return a design with its sums by time, for any number of likelihoods."""
+    ordinary = design.basis.T @ design.values
+    residual = design.values - design.basis @ ordinary
+    table = np.column_stack([design.basis, design.ramps, residual])
+    sums = np.add.reduceat(table, design.starts, axis=0)
+    return Prepared(design, np.diff(design.node_days), table.T @ table, sums, ordinary, residual)
+
+
+def _gram(prepared: Prepared, noise: Noise) -> tuple[Floats, float]:
+    """Return table^T V^-1 table (c, c) and log |V|, V the covariance without the anomalies."""
+    n, m = prepared.design.days.size, prepared.gaps.size + 1
+    precision = noise.white_sd**-2
+    slow_days = -MONTH_DAYS / math.log(noise.slow_phi) if noise.slow_phi > 0.0 else 0.0
+    parts = [(sd, days) for sd, days in ((noise.slow_sd, slow_days), (noise.synoptic_sd, noise.memory_days)) if sd > 0]
+    squares = prepared.table_squares * precision
+    log_det = -n * math.log(precision)
+    k = len(parts)
+    if k == 0:
+        return squares, log_det
+    # Unit processes x_1, x_2 at each time; sample = sum of sd x + white. With H holding the sds,
+    # V^-1 = W - W H (Q + H^T W H)^-1 H^T W and |V| = |Q + H^T W H| |Q|^-1 |W|^-1, side by side by time.
+    band = np.zeros((k + 1, k * m))
+    right = np.empty((k * m, squares.shape[0]))
+    weight = prepared.design.counts * precision
+    for j, (sd, days) in enumerate(parts):
+        step = prepared.gaps / days if days > 0.0 else np.full(m - 1, np.inf)
+        fresh = -np.expm1(-2.0 * step)  # 1 - a^2
+        inner = np.exp(-2.0 * step) / fresh
+        diagonal = 1.0 + weight * sd**2
+        diagonal[:-1] += inner
+        diagonal[1:] += inner
+        band[k, j::k] = diagonal
+        band[0, k + j :: k] = -np.exp(-step) / fresh
+        right[j::k] = prepared.node_sums * (sd * precision)
+        log_det += float(np.sum(np.log(fresh)))
+    if k == 2:
+        band[1, 1::2] = weight * (parts[0][0] * parts[1][0])
+    factor, info = dpbtrf(band, lower=0)
+    if info != 0:
+        raise ArithmeticError("the covariance of the record is not positive")
+    solved, _ = dpbtrs(factor, right, lower=0)
+    log_det += 2.0 * float(np.sum(np.log(factor[k])))
+    return squares - right.T @ solved, log_det
+
+
+def _mixed(prepared: Prepared, noise: Noise) -> tuple[tuple[Floats, bool], Floats, float, float]:
+    """Return the factor of Henderson's mixed-model equations, their right side, y^T V^-1 y and log |V|.
+
+    Unknowns: coefficients of the basis, then anomalies in units of their sd (Henderson 1975,
+    Biometrics 31, 423).
+    """
+    gram, log_det = _gram(prepared, noise)
+    p, g = prepared.design.basis.shape[1], noise.growth_anomaly_sd
+    scale = np.concatenate([np.ones(p), np.full(prepared.design.ramps.shape[1], g)])
+    left = gram[:-1, :-1] * scale[:, None] * scale
+    left[range(p, scale.size), range(p, scale.size)] += 1.0
+    factor = cho_factor(left, lower=True, check_finite=False)
+    return factor, gram[:-1, -1] * scale, float(gram[-1, -1]), log_det
+
+
+def restricted_log_likelihood(prepared: Prepared, noise: Noise) -> float:
+    """Return the restricted log-likelihood of the values of a record under `noise`, growth and season unknown.
+
+    l = -[(n - p) ln 2 pi + ln |V| + ln |X^T V^-1 X| - ln |X^T X| + r^T V^-1 r] / 2 (Harville 1974,
+    Biometrika 61, 383), V with the yearly anomalies in it.
+    """
+    factor, right, squares, log_det = _mixed(prepared, noise)
+    n, p = prepared.design.columns.shape
+    inside = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+    rest = squares - float(right @ cho_solve(factor, right, check_finite=False))
+    return -0.5 * ((n - p) * math.log(2.0 * math.pi) + log_det + inside + rest)
+
+
+def generalised_least_squares(prepared: Prepared, noise: Noise) -> tuple[Floats, Floats]:
+    """Return the coefficients (p + years,) of a record under `noise` and the covariance of their errors.
+
+    First the coefficients of the design's columns, then the yearly anomalies of growth (best linear
+    unbiased predictions; their covariance is that of prediction minus truth).
+    """
+    factor, right, _, _ = _mixed(prepared, noise)
+    design = prepared.design
+    p, years = design.basis.shape[1], design.ramps.shape[1]
+    back = np.zeros((p + years, p + years))
+    back[:p, :p] = np.linalg.inv(design.triangle)
+    back[range(p, p + years), range(p, p + years)] = noise.growth_anomaly_sd
+    solution = cho_solve(factor, right, check_finite=False)
+    solution[:p] += prepared.ordinary
+    covariance = back @ cho_solve(factor, back.T, check_finite=False)
+    return back @ solution, 0.5 * (covariance + covariance.T)

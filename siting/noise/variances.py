@@ -1,0 +1,221 @@
+"""The parameters of a record's noise by restricted likelihood, with their errors from the observed information."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize
+
+from siting.noise.design import MONTH_DAYS
+from siting.noise.likelihood import Noise, Prepared, restricted_log_likelihood
+from siting.region.model import Floats
+
+PHI = "slow_phi"
+# Standard deviations are sought between these multiples of the residual's; the least counts as 0.
+LEAST, MOST = 5e-3, 30.0
+# Bounds of the memories in days: a synoptic memory ends where the slow one begins, else the two could swap.
+SYNOPTIC_MOST, SLOW_LEAST, SLOW_MOST = 12.0, 13.0, 365.25
+# The two best of a grid of starts are followed.
+FOLLOWED = 2
+STEP = 5e-3  # of the numerical derivatives, in logarithms
+FLAT = 5.0  # standard error of a logarithm beyond which the likelihood counts as flat
+CAP = 0.5  # largest standard error of a logarithm that enters the errors of growth and season
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Variances:
+    """Estimated parameters: `logs` (d,) of those named, `covariance` (f, f) of the `free` ones.
+
+    The free ones are those that are neither at a bound nor a memory of a part that is not there.
+    """
+
+    noise: Noise
+    names: tuple[str, ...]
+    logs: Floats
+    scale: float
+    lower: Floats
+    upper: Floats
+    free: tuple[int, ...]
+    covariance: Floats
+    log_likelihood: float
+
+    def relative_error(self, name: str) -> float | None:
+        """Standard error of the parameter's logarithm (of the slow memory for phi), None where it is flat."""
+        if name not in self.names or self.names.index(name) not in self.free:
+            return None
+        place = self.free.index(self.names.index(name))
+        error = math.sqrt(float(self.covariance[place, place]))
+        return error if error < FLAT * (1.0 - 1e-6) else None
+
+    def at_zero(self, name: str) -> bool:
+        """Whether the best value of a standard deviation is 0, as far as one can tell."""
+        if name not in self.names:
+            return False
+        place = self.names.index(name)
+        return bool(self.logs[place] < self.lower[place] + math.log(2.0))
+
+    def fast(self) -> tuple[float, float | None]:
+        """Root of the squares of the synoptic and the white part, and its relative error."""
+        parts = [name for name in ("synoptic_sd", "white_sd") if name in self.names]
+        total = math.hypot(*(float(getattr(self.noise, name)) for name in parts))
+        slopes = np.zeros(len(self.free))
+        for name in parts:
+            place = self.names.index(name)
+            if place in self.free:
+                slopes[self.free.index(place)] = (float(getattr(self.noise, name)) / total) ** 2
+        if not np.any(slopes):
+            return total, None
+        return total, math.sqrt(float(slopes @ self.covariance @ slopes))
+
+    def points(self) -> list[Noise]:
+        """Parameters that stand for their errors: two along each principal axis (third-degree cubature).
+
+        Axes with a larger error than `CAP` are cut to it, and no point leaves the bounds. See Arasaratnam
+        and Haykin 2009, IEEE Trans. Automat. Contr. 54, 1254, for the rule.
+        """
+        values, vectors = np.linalg.eigh(self.covariance)
+        axes = vectors * np.minimum(np.sqrt(values), CAP) * math.sqrt(max(len(self.free), 1))
+        found = []
+        for axis in axes.T:
+            # the sign of an eigenvector is free, the pair of points is not
+            for sign in (1.0, -1.0):
+                logs = self.logs.copy()
+                logs[list(self.free)] += sign * axis
+                found.append(noise_of(self.names, np.clip(logs, self.lower, self.upper), self.scale))
+        return found
+
+
+def noise_of(names: Sequence[str], logs: Floats, scale: float) -> Noise:
+    """Return the noise that has these logarithms (sds in units of `scale`, memories in days)."""
+    numbers = dict(zip(names, np.exp(logs).tolist(), strict=True))
+    return Noise(
+        slow_sd=scale * numbers["slow_sd"],
+        slow_phi=math.exp(-MONTH_DAYS / numbers[PHI]),
+        synoptic_sd=scale * numbers.get("synoptic_sd", 0.0),
+        memory_days=numbers.get("memory_days", 1.0),
+        white_sd=scale * numbers["white_sd"],
+        growth_anomaly_sd=scale * numbers.get("growth_anomaly_sd", 0.0),
+    )
+
+
+def estimate_variances(prepared: Prepared, *, synoptic: bool, anomalies: bool, shortest_days: float) -> Variances:
+    """Maximise the restricted likelihood over the parts that the record may tell.
+
+    `shortest_days` is the usual distance of samples: a synoptic memory far below it is white noise.
+    Deterministic: a grid of starts, of which the best are followed by L-BFGS-B within bounds. Raises
+    ValueError if the values leave no noise.
+    """
+    scale = _scale(prepared)
+    names = ["slow_sd", PHI, "white_sd"]
+    names += ["synoptic_sd", "memory_days"] if synoptic else []
+    names += ["growth_anomaly_sd"] if anomalies else []
+    limits = {name: (math.log(LEAST), math.log(MOST)) for name in names}
+    limits[PHI] = (math.log(SLOW_LEAST), math.log(SLOW_MOST))
+    least_memory = min(max(0.05, shortest_days / 4.0), SYNOPTIC_MOST / 4.0)
+    limits["memory_days"] = (math.log(least_memory), math.log(SYNOPTIC_MOST))
+    lower, upper = (np.array([limits[name][side] for name in names]) for side in (0, 1))
+
+    def loss(logs: Floats) -> float:
+        return -restricted_log_likelihood(prepared, noise_of(names, logs, scale))
+
+    starts = sorted(((loss(x), i, x) for i, x in enumerate(_starts(names, least_memory))), key=lambda item: item[:2])
+    ends = [
+        minimize(
+            loss,
+            np.clip(x, lower, upper),
+            jac=lambda at: _gradient(loss, at, lower, upper),
+            method="L-BFGS-B",
+            bounds=list(zip(lower, upper, strict=True)),
+            options={"maxiter": 200, "ftol": 1e-11, "gtol": 1e-4},
+        )
+        for _, _, x in starts[:FOLLOWED]
+    ]
+    best = min(ends, key=lambda end: float(end.fun))
+    logs = np.asarray(best.x, dtype=float)
+    free = _free(names, logs, lower, upper)
+    covariance = _covariance(loss, logs, free)
+    found = noise_of(names, logs, scale)
+    return Variances(found, tuple(names), logs, scale, lower, upper, free, covariance, -float(best.fun))
+
+
+def _scale(prepared: Prepared) -> float:
+    """Standard deviation of what columns and ramps leave, the yardstick of the search."""
+    design = prepared.design
+    both = np.column_stack([design.columns, design.ramps])
+    rest = design.values - both @ np.linalg.lstsq(both, design.values, rcond=None)[0]
+    scale = math.sqrt(float(rest @ rest) / max(1, design.days.size - both.shape[1]))
+    size = float(np.std(design.values))
+    if scale <= 1e-9 * max(size, 1e-3 * float(np.max(np.abs(design.values)))):
+        raise ValueError("the values follow a line and a season without any noise; give measured values")
+    return scale
+
+
+def _starts(names: Sequence[str], least_memory: float) -> list[Floats]:
+    """Return the grid of starts: how the variance is shared, and how long the memories are."""
+    shares = [(0.3, 0.4, 0.3), (0.1, 0.7, 0.2), (0.7, 0.15, 0.15), (0.1, 0.1, 0.8)]
+    found = []
+    memories = [max(1.5, 1.5 * least_memory), max(5.0, 2.0 * least_memory)] if "memory_days" in names else [1.0]
+    anomalies = [0.1, 1.0] if "growth_anomaly_sd" in names else [1.0]
+    for share, phi, memory, anomaly in itertools.product(shares, (0.4, 0.8), memories, anomalies):
+        slow, synoptic, white = share
+        white += 0.0 if "synoptic_sd" in names else synoptic
+        numbers = {
+            "slow_sd": math.sqrt(slow),
+            PHI: -MONTH_DAYS / math.log(phi),
+            "white_sd": math.sqrt(white),
+            "synoptic_sd": math.sqrt(synoptic),
+            "memory_days": memory,
+            "growth_anomaly_sd": anomaly,
+        }
+        found.append(np.log([numbers[name] for name in names]))
+    return found
+
+
+def _gradient(loss: Callable[[Floats], float], at: Floats, lower: Floats, upper: Floats) -> Floats:
+    """Central differences, one-sided at a bound."""
+    found = np.empty(at.size)
+    for i in range(at.size):
+        ahead, behind = at.copy(), at.copy()
+        ahead[i] = min(at[i] + 1e-4, upper[i])
+        behind[i] = max(at[i] - 1e-4, lower[i])
+        found[i] = (loss(ahead) - loss(behind)) / (ahead[i] - behind[i])
+    return found
+
+
+def _free(names: Sequence[str], logs: Floats, lower: Floats, upper: Floats) -> tuple[int, ...]:
+    """Return the parameters whose errors can be told: off their bounds, memories only of parts that are there."""
+    inside = (logs > lower + 0.02) & (logs < upper - 0.02)
+    for sd, memory in (("slow_sd", PHI), ("synoptic_sd", "memory_days")):
+        if sd in names and not inside[names.index(sd)]:
+            inside[names.index(memory)] = False
+    return tuple(int(i) for i in np.flatnonzero(inside))
+
+
+def _covariance(loss: Callable[[Floats], float], logs: Floats, free: Sequence[int]) -> Floats:
+    """Inverse of the observed information; directions in which it is flat get the largest error."""
+    d = len(free)
+    if d == 0:
+        return np.zeros((0, 0))
+    here = loss(logs)
+
+    def moved(*steps: tuple[int, float]) -> float:
+        at = logs.copy()
+        for place, step in steps:
+            at[free[place]] += step
+        return loss(at)
+
+    plus = [moved((i, STEP)) for i in range(d)]
+    minus = [moved((i, -STEP)) for i in range(d)]
+    information = np.empty((d, d))
+    for i in range(d):
+        information[i, i] = plus[i] + minus[i] - 2.0 * here
+        for j in range(i):
+            both = moved((i, STEP), (j, STEP)) + moved((i, -STEP), (j, -STEP))
+            mixed = 0.5 * (both - plus[i] - minus[i] - plus[j] - minus[j] + 2.0 * here)
+            information[i, j] = information[j, i] = mixed
+    values, vectors = np.linalg.eigh(information / STEP**2)
+    return np.asarray((vectors / np.maximum(values, FLAT**-2)) @ vectors.T)

@@ -1,0 +1,78 @@
+"""The error of one monthly mean: parts that fall with the number of samples and parts that do not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from siting.deployments import DAYS_PER_MONTH, HOURS_PER_MONTH
+from siting.record.air import Air
+from siting.record.statistics import contamination_variance, inverse_count, mean_variance
+from siting.region.model import Floats, Ints, Region
+from siting.region.schema.network import Plan
+
+
+@dataclass(frozen=True, eq=False)
+class Months:
+    """Monthly errors of one instrument at n sites, calendar months in columns (n, 12).
+
+    `own` is the variance that belongs to this instrument alone (repeatability, calibration,
+    contamination), `spread` the part V(n, tau) of the synoptic variance that its samples leave, `empty`
+    the chance of a month without a sample, `bias` the one-signed mean contamination in the tracer's
+    unit, `count` the mean number of accepted samples.
+    """
+
+    own: Floats
+    spread: Floats
+    empty: Floats
+    bias: Floats
+    count: Floats
+
+    def at(self, sites: Ints) -> Months:
+        """Return the rows of some sites."""
+        return replace(
+            self, **{name: getattr(self, name)[sites] for name in ("own", "spread", "empty", "bias", "count")}
+        )
+
+
+def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Months:
+    """Return the monthly errors of a simple plan (analyzer or flask) at every candidate of the region.
+
+    Fixed flasks are binomial (visits, exposure x return); on condition they are filled in clean spells
+    only, so exposure limits the visits instead. No more samples of air are independent in a month than
+    there are clean spells. Screening drops the share of contaminated samples that it finds.
+    """
+    c = region.candidates
+    exposure, risk, size = region.exposure, region.risk[tracer], region.size[tracer]
+    returned = c.data_return[:, None] * np.ones(12)
+    duty = c.duty_cycle[:, None]
+    passing = plan.pass_chance if plan.pass_chance is not None else 1.0 - plan.screening_share
+    kept = 1.0 - risk * (1.0 - passing)
+    spells = exposure * duty * DAYS_PER_MONTH / air.spell_days
+    if plan.kind == "analyzer":
+        count = HOURS_PER_MONTH * exposure * duty * returned * kept
+        inverse = 1.0 / np.maximum(count, 1.0)
+        empty = np.where(count > 0.0, 0.0, 1.0)
+        repeatability = air.repeatability_analyzer if plan.repeatability is None else plan.repeatability
+    else:
+        cadence = plan.samples_per_month or 0.0
+        on_condition = plan.flask_mode == "on_condition"
+        visits = np.minimum(cadence * duty, spells) if on_condition else cadence * duty * np.ones_like(exposure)
+        chance = returned * kept * (1.0 if on_condition else exposure)
+        inverse, empty = inverse_count(visits, chance)
+        count = visits * chance
+        repeatability = air.repeatability_flask if plan.repeatability is None else plan.repeatability
+    samples = np.maximum(1.0, 1.0 / inverse)
+    calibration = air.calibration_error if plan.calibration_error is None else plan.calibration_error
+    calibrations = 1.0 if plan.calibrations_per_month is None else plan.calibrations_per_month
+    carried = np.clip(risk * passing / np.where(kept > 0.0, kept, 1.0), 0.0, 1.0)
+    contamination = contamination_variance(carried, size, mean_variance(samples, air.episode_days, DAYS_PER_MONTH))
+    spread = mean_variance(np.maximum(1.0, np.minimum(samples, spells)), air.memory_days, DAYS_PER_MONTH)
+    return Months(
+        own=repeatability**2 * inverse + calibration**2 / calibrations + contamination,
+        spread=spread,
+        empty=empty,
+        bias=carried * size,
+        count=count,
+    )

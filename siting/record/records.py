@@ -1,0 +1,256 @@
+"""Region and deployments -> what each record tells, ready to be placed into the state of a tracer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from siting.deployments import Deployments, parts_of, running_plan
+from siting.record.air import FUNCTIONS, Air
+from siting.record.axis import Axis
+from siting.record.information import Instrument, factor, information, integrate_out, with_place
+from siting.record.months import Months, instrument_months
+from siting.record.place import contamination_columns, place_variance
+from siting.record.statistics import mean_variance
+from siting.region.model import Bools, Floats, Ints, Region
+from siting.region.schema.network import Plan
+
+# A working cylinder drifts linearly from 0; the mean square of that over its life is a third of the end's.
+RAMP = 1.0 / np.sqrt(3.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Record:
+    """What one record tells: U (r, k) with Uᵀ U = Kᵀ R⁻¹ K, the names of its methods, and its candidate.
+
+    K = [F, ramps, indicators, offset and drift of each method]; `window_only` says whether the years
+    are those of the window (a new deployment) or of the whole axis (a running station).
+    """
+
+    candidate: int
+    factor: Floats
+    methods: tuple[str, ...]
+    window_only: bool
+
+
+@dataclass(frozen=True, eq=False)
+class RecordModel:
+    """The record model of one tracer of a region.
+
+    What synoptic and slow variability endless samples would still show is left out of the records: the
+    state of their cell carries it, once for all records that breathe the same air.
+    """
+
+    region: Region
+    deployments: Deployments
+    tracer: int
+    air: Air
+    axis: Axis
+
+    @cached_property
+    def _months(self) -> dict[str, Months]:
+        plans = self.region.settings.plans
+        return {
+            plan.id: instrument_months(self.region, plan, self.tracer, self.air)
+            for plan in plans
+            if plan.kind in ("analyzer", "flask") and self.measures(plan)
+        }
+
+    @cached_property
+    def _place(self) -> Floats:
+        return place_variance(self.region, self.air)
+
+    @cached_property
+    def endless(self) -> float:
+        """V(infinity, tau): the synoptic part of a monthly mean that no number of samples removes."""
+        return float(mean_variance(np.inf, self.air.memory_days))
+
+    def measures(self, plan: Plan) -> bool:
+        """Say whether a plan measures this tracer."""
+        return not plan.gases or self.air.name in plan.gases
+
+    def method_of(self, plan: Plan) -> str:
+        """Return the method that a plan's records belong to."""
+        return plan.method or plan.id
+
+    def shared_covariance(self) -> Floats:
+        """Return C_s (6, 6): how well even endless samples of a cell's air give its level, growth and season.
+
+        (Fᵀ R_s⁻¹ F)⁻¹ with R_s = slow^2 phi^|i - j| + syn^2 V(inf, tau) I over the whole window.
+        """
+        f = self.axis.functions()[self.axis.window()]
+        lag = np.abs(np.subtract.outer(np.arange(f.shape[0]), np.arange(f.shape[0])))
+        r = self.air.slow_sd**2 * self.air.slow_phi**lag
+        r[np.diag_indices_from(r)] += self.air.synoptic_sd**2 * self.endless
+        return np.asarray(np.linalg.inv(f.T @ np.linalg.solve(r, f)), dtype=float)
+
+    def fixed(self, picked: Ints) -> list[Record | None]:
+        """Return the record of each picked deployment (k,), None where it does not measure the tracer."""
+        d, plans = self.deployments, self.region.settings.plans
+        out: list[Record | None] = [None] * picked.size
+        groups: dict[tuple[int, int], list[int]] = {}
+        for position, k in enumerate(picked):
+            plan = plans[d.plan[k]]
+            if any(part is not None and self.measures(part) for part in parts_of(plan, plans)):
+                # Only the life of cylinders makes the first month matter; without it plans stay together.
+                groups.setdefault((int(d.plan[k]), int(d.analyzer_month[k]) if self._drifts(plan) else -1), []).append(
+                    position
+                )
+        for (p, _), positions in sorted(groups.items()):
+            these = picked[positions]
+            factors, methods = self._group(plans[p], these)
+            for position, one in zip(positions, factors, strict=True):
+                out[position] = Record(int(d.candidate[picked[position]]), one, methods, True)
+        return out
+
+    def running(self) -> list[Record]:
+        """Return the records of the running stations, older years included."""
+        found = []
+        c = self.region.candidates
+        plans = self.region.settings.plans
+        start = self.axis.first_year - self.axis.older
+        for i in np.flatnonzero(c.running()):
+            plan = running_plan(self.region, int(i))
+            if plan is None:
+                continue
+            begin = int(np.round(12.0 * ((c.running_since[i] or start) - start)))
+            parts = [part for part in parts_of(plan, plans) if part is not None and self.measures(part)]
+            if not parts:
+                continue
+            site = np.array([i], dtype=np.int64)
+            month = np.arange(self.axis.months)
+            present = ((month >= max(0, begin)) & np.tile(self.region.open_months[i], self.axis.all_years))[None, :]
+            names = tuple(c.method[i] or self.method_of(part) for part in parts)
+            matrix = self._information(parts, site, [present] * len(parts), whole=True)
+            place = self._place_factor(parts, site)
+            found.append(Record(int(i), factor(with_place(matrix, place))[0], names, False))
+        return found
+
+    def upgrade(self, k: int) -> Record | None:
+        """Return what a new deployment at a running station adds: J(both together) - J(running).
+
+        An instrument of a kind that already runs there adds no rows of its own.
+        """
+        d, plans = self.deployments, self.region.settings.plans
+        i = int(d.candidate[k])
+        old_plan = running_plan(self.region, i)
+        old = [p for p in parts_of(old_plan, plans) if p is not None] if old_plan is not None else []
+        old = [part for part in old if self.measures(part)]
+        kinds = {part.kind for part in old}
+        new = [p for p in parts_of(plans[d.plan[k]], plans) if p is not None and p.kind not in kinds]
+        new = [part for part in new if self.measures(part)]
+        if not new:
+            return None
+        both = sorted([*old, *new], key=lambda part: part.kind)
+        site = np.array([i], dtype=np.int64)
+        month = np.arange(self.axis.months)
+        since = self.region.candidates.running_since[i] or float(self.axis.first_year)
+        starts = 12.0 * (since - (self.axis.first_year - self.axis.older))
+        is_open = np.tile(self.region.open_months[i], self.axis.all_years)
+        first = int(d.first_month[k]) + 12 * self.axis.older
+        here = [(month >= (starts if part in old else first)) & is_open for part in both]
+        before = [there if part in old else np.zeros_like(there) for part, there in zip(both, here, strict=True)]
+        matrices = []
+        for present, parts in ((here, both), (before, old)):
+            matrix = self._information(both, site, [there[None, :] for there in present], whole=True, first=first)
+            matrices.append(with_place(matrix, self._place_factor(parts, site)) if parts else np.zeros_like(matrix))
+        method = self.region.candidates.method[i]
+        names = tuple((method if part in old and method else self.method_of(part)) for part in both)
+        return Record(i, factor(matrices[0] - matrices[1])[0], names, False)
+
+    def _flask_end(self, these: Ints) -> Ints:
+        """Return the month before which flasks stop; those that go on do so for any length of window."""
+        end = self.deployments.flask_end[these]
+        return np.asarray(np.where(end >= 12 * self.region.settings.years, 12 * self.axis.years, end), dtype=np.int64)
+
+    def _drifts(self, plan: Plan) -> bool:
+        analyzer = parts_of(plan, self.region.settings.plans)[0]
+        return analyzer is not None and bool(analyzer.cylinder_drift) and analyzer.cylinder_life_months is not None
+
+    def _group(self, plan: Plan, these: Ints) -> tuple[Floats, tuple[str, ...]]:
+        """Return U (D, k, k) of deployments of one plan, and the names of their methods."""
+        d = self.deployments
+        analyzer, flask = parts_of(plan, self.region.settings.plans)
+        sites, months = d.candidate[these], np.arange(12 * self.axis.years)
+        is_open = np.tile(self.region.open_months[sites], self.axis.years)
+        parts: list[Plan] = []
+        present: list[Bools] = []
+        for part, begin, end in (
+            (analyzer, d.analyzer_month[these], np.full(these.size, months.size)),
+            (flask, d.first_month[these], self._flask_end(these)),
+        ):
+            if part is not None and self.measures(part):
+                parts.append(part)
+                present.append((months >= begin[:, None]) & (months < end[:, None]) & is_open)
+        matrix = self._information(parts, sites, present, whole=False, first=int(d.analyzer_month[these[0]]))
+        return factor(with_place(matrix, self._place_factor(parts, sites))), tuple(self.method_of(p) for p in parts)
+
+    def _place_factor(self, parts: list[Plan], sites: Ints) -> Floats:
+        """Return E (D, 6, 8) with D = E Eᵀ: the place's own, and contamination of the cleanest instrument."""
+        bias = np.min([self._months[part.id].bias[sites] for part in parts], axis=0)
+        own = np.zeros((sites.size, FUNCTIONS, FUNCTIONS))
+        index = np.arange(FUNCTIONS)
+        own[:, index, index] = np.sqrt(self._place[sites])
+        return np.concatenate([own, contamination_columns(bias, self.air.local_growth)], axis=2)
+
+    def columns(self, whole: bool, instruments: int) -> Floats:
+        """Return K (M, k) of one instrument without its method columns filled: [F, ramps, indicators, 0...]."""
+        months = slice(None) if whole else self.axis.window()
+        years = slice(None) if whole else slice(self.axis.older, None)
+        f = self.axis.functions()[months]
+        parts = [f, self.axis.ramps()[months][:, years], self.axis.indicators()[months][:, years]]
+        return np.concatenate([*parts, np.zeros((f.shape[0], 2 * instruments))], axis=1)
+
+    def _information(
+        self, parts: list[Plan], sites: Ints, present: list[Bools], *, whole: bool, first: int = 0
+    ) -> Floats:
+        """Return Kᵀ R₀⁻¹ K (D, k, k), the part of the air that the cell shares left out of R₀."""
+        years = self.axis.all_years if whole else self.axis.years
+        syn, slow = self.air.synoptic_sd**2, self.air.slow_sd**2
+        months = [self._months[part.id].at(sites) for part in parts]
+        common = syn * np.maximum(0.0, np.min([m.spread for m in months], axis=0) - self.endless)
+        base = self.columns(whole, len(parts))
+        instruments = []
+        for position, (month, there) in enumerate(zip(months, present, strict=True)):
+            left = 1.0 - month.empty
+            rest = syn * (month.spread - self.endless) - common + month.own
+            variance = (rest + common + slow * month.empty) / np.where(left > 0.0, left, 1.0) - common
+            columns = base.copy()
+            at = base.shape[1] - 2 * (len(parts) - position)
+            columns[:, at : at + 2] = base[:, :2]
+            instruments.append(
+                Instrument(
+                    variance=np.tile(variance, years),
+                    shared=np.tile(common, years),
+                    present=there & np.tile(left > 0.0, years),
+                    columns=columns,
+                )
+            )
+        extra = self._cylinders(parts[0], base.shape[0], first)
+        if extra is None:
+            return information(instruments, np.zeros(sites.size), np.zeros(sites.size))
+        blocks, variance_of = extra
+        none = np.zeros_like(blocks)
+        wide = [
+            Instrument(
+                one.variance,
+                one.shared,
+                one.present,
+                np.concatenate([one.columns, blocks if position == 0 else none], axis=1),
+            )
+            for position, one in enumerate(instruments)
+        ]
+        matrix = information(wide, np.zeros(sites.size), np.zeros(sites.size))
+        return integrate_out(matrix, base.shape[1], np.full(blocks.shape[1], variance_of))
+
+    def _cylinders(self, part: Plan, months: int, first: int) -> tuple[Floats, float] | None:
+        """Return (M, c) indicators of each working cylinder's life and the variance of its mean offset."""
+        life = part.cylinder_life_months
+        if part.kind != "analyzer" or not part.cylinder_drift or life is None:
+            return None
+        number = np.floor((np.arange(months) - max(0, first)) / life).astype(int)
+        number -= number.min()
+        blocks = np.eye(number.max() + 1)[number]
+        return blocks, float((part.cylinder_drift * life / 12.0 * RAMP) ** 2)
