@@ -15,13 +15,16 @@ from siting.region.layouts import GivenLayout
 from siting.region.model import Ints, Region
 from siting.selection.planning import Planning, plan_region
 from siting.selection.program import Limits, Report, Selection
-from siting.selection.registry import judge, start_program
+from siting.selection.registry import demands, judge, start_program
 from siting.selection.score import layout_score, score_objective
-from siting.selection.solve import solve
+from siting.selection.solve import clashing_rules, solve
+
+# Answers that fail the independent re-check before the search gives up.
+MOST_RETRIES = 10
 
 
 class RecheckError(AssertionError):
-    """The layout that the solver returned does not hold up in the independent re-check; a defect of ours."""
+    """No layout that the solver returned holds up in the independent re-check; a defect of ours."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,19 +72,13 @@ def plan(
     if by != "score":
         raise ValueError("by must be 'score'")
     planning = plan_region(changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers))
-    builder = start_program(planning)
-    objective = score_objective(builder, planning)
-    program = builder.build()
-    selection = solve(program, objective, Limits(gap, time_limit, None, seed, stop), progress=progress)
+    limits = Limits(gap, time_limit, None, seed, stop)
+    selection = _checked_search(planning, limits, progress)
     if selection.value is None:
-        from siting.selection.registry import demands
-
-        words = {demand.label: demand.words for demand in demands(planning)}
-        return PlanResult(planning, selection, None, None, tuple((c, words.get(c, "")) for c in selection.clash))
+        return PlanResult(planning, selection, None, None, _clash(planning, selection))
     picked = np.array(selection.picked, dtype=np.int64)
-    _recheck(planning, picked, selection.value)
     certificate = Certificate(
-        objective=objective.name,
+        objective=by,
         value=selection.value,
         bound=selection.bound,
         gap=selection.gap,
@@ -97,6 +94,45 @@ def plan(
         seed=seed,
     )
     return PlanResult(planning, selection, assess_layout(planning, picked), certificate)
+
+
+def _checked_search(planning: Planning, limits: Limits, progress: Report | None) -> Selection:
+    """Search, judge the answer by code that shares nothing with the solver, and go on without it if it fails."""
+    forbidden: list[Ints] = []
+    fault: str | None = None
+    while len(forbidden) <= MOST_RETRIES:
+        builder = start_program(planning)
+        for picked in forbidden:
+            signs = np.ones(builder.deployments, dtype=np.int64)
+            signs[picked] = -1
+            builder.add_row("", np.arange(signs.size), signs, lower=1 - picked.size)
+        objective = score_objective(builder, planning)
+        selection = solve(builder.build(), objective, limits, progress=progress)
+        if selection.value is None:
+            return selection
+        picked = np.array(selection.picked, dtype=np.int64)
+        fault = _recheck(planning, picked, selection.value)
+        if fault is None:
+            return selection
+        forbidden.append(picked)
+    raise RecheckError(fault)
+
+
+def _clash(planning: Planning, selection: Selection) -> tuple[tuple[str, str], ...]:
+    """Return the clashing rules with their conditions; excluded and vetoed sites take part in the clash."""
+    region = planning.region
+    plans = {plan.id: p for p, plan in enumerate(region.settings.plans)}
+    barred = frozenset(
+        (region.candidates.index(left.candidate), p)
+        for left in planning.deployments.left_out
+        if left.rule
+        for name, p in plans.items()
+        if left.plan in ("", name)
+    )
+    whole = plan_region(region, barred) if barred else planning
+    clash = clashing_rules(start_program(whole).build()) if barred else selection.clash
+    words = {demand.label: demand.words for demand in demands(whole)}
+    return tuple((label, words.get(label, "")) for label in clash)
 
 
 def assess(region: Region, layout: GivenLayout) -> GivenResult:
@@ -129,14 +165,15 @@ def assess(region: Region, layout: GivenLayout) -> GivenResult:
     return GivenResult(planning, assess_layout(planning, np.array(found, dtype=np.int64)))
 
 
-def _recheck(planning: Planning, picked: Ints, value: float) -> None:
-    """Judge the answer by code that shares nothing with the solver: every rule, and the value."""
+def _recheck(planning: Planning, picked: Ints, value: float) -> str | None:
+    """Judge an answer by every rule and by its value; return what is wrong with it, None if nothing is."""
     broken = [judgement for judgement in judge(planning, picked) if not judgement.holds]
     if broken:
-        raise RecheckError("the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken))
+        return "the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken)
     again = layout_score(planning, picked).total
     if abs(again - value) > 1e-6 * max(1.0, abs(value)):
-        raise RecheckError(f"the chosen layout is worth {again!r}, the search said {value!r}")
+        return f"the chosen layout is worth {again!r}, the search said {value!r}"
+    return None
 
 
 __all__ = ["GivenResult", "Limits", "PlanResult", "RecheckError", "assess", "plan"]

@@ -225,6 +225,36 @@ def assess(
     _finish(result.planning, result.assessment, None, target, as_json, 0.0)
 
 
+@app.command()
+def noise(
+    record: Annotated[str, typer.Argument(metavar="RECORD", help="CSV file: time, value, optional method and flag.")],
+    column: Annotated[
+        str | None, typer.Option("--column", metavar="NAME", help="Values of another tracer: value.NAME.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Tell growth, season and noise of a record of your own, as lines for region.toml."""
+    from siting.noise.reading import noise_of_record, read_record
+    from siting.noise.words import noise_json, noise_paragraphs, toml_lines
+    from siting.outputs.lines import wrapped
+    from siting.region.faults import InputError
+
+    try:
+        samples, warnings = read_record(record, column=column)
+        fit = noise_of_record(samples, record)
+    except InputError as error:
+        _refuse(error, as_json)
+    for warning in warnings:
+        _say(f"note: {warning.sentence()}")
+    if as_json:
+        _print_json({"record": record, "flagged": samples.flagged, "empty": samples.empty} | noise_json(fit))
+        return
+    paragraphs = noise_paragraphs(fit, name=Path(record).stem, flagged=samples.flagged, empty=samples.empty)
+    text = "\n".join(wrapped(line, _width()) for line in paragraphs)
+    block = "\n".join(toml_lines(fit))
+    _put(sys.stdout, f"{text}\n\nTo paste below [[tracers]] of region.toml:\n\n{block}\n")
+
+
 def _read(folder: str, as_json: bool) -> Region:
     """Read a region, or say everything that is wrong with it and leave."""
     from siting.region import InputError, read_region

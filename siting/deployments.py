@@ -19,17 +19,23 @@ DAYS_PER_YEAR = 365.25
 COST_KINDS = ("capital", "setup", "yearly", "samples")
 SCORE_PARTS = ("exposure", "contamination", "clean_samples", "data_return", "host")
 NEVER = -1
+# What stands in the way where a plan's needs are not met, as messages name it.
+FIT = "plans that fit"
 # Means of monthly numbers are compared with the user's limits at this many decimals.
 MEAN_DECIMALS = 9
 
 
 @dataclass(frozen=True, order=True)
 class LeftOut:
-    """A candidate and plan that cannot be picked, and why; `plan` is empty where no plan can."""
+    """A candidate and plan that cannot be picked, and why; `plan` is empty where no plan can.
+
+    `rule` names what the user wrote that stands in the way (empty where no rule but time or place does).
+    """
 
     candidate: str
     plan: str
     reason: str
+    rule: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +135,7 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
     for c, p in sorted(forced):
         candidate, plan = region.candidates.ids[c], settings.plans[p].id
         if not offered[c, p] and reasons.isdisjoint({(candidate, ""), (candidate, plan)}):
-            left_out.append(LeftOut(candidate, plan, "is not among the plans offered here"))
+            left_out.append(LeftOut(candidate, plan, "is not among the plans offered here", FIT))
         offered[c, p] = True
     years = np.arange(_start_years(settings))
     ci, pi, yi = (a.ravel() for a in np.meshgrid(np.arange(n), np.array(plans), years, indexing="ij"))
@@ -206,28 +212,32 @@ def _offers(region: Region) -> tuple[Bools, list[LeftOut]]:
     for i, (candidate, status) in enumerate(zip(c.ids, c.status, strict=True)):
         if status == "running" and not c.plans[i]:
             continue
-        reason = ""
+        reason, rule = "", ""
         if status == "excluded":
-            reason = "excluded by its status"
+            typed = f"--exclude {candidate}"
+            by_option = typed in region.what_ifs
+            reason = "excluded by --exclude" if by_option else "excluded by its status"
+            rule = typed if by_option else f"status excluded: {candidate}"
         elif open_count[i] == 0:
             reason = "open in no month"
         elif exposure[i] < score.least_exposure:
             reason = f"exposure {exposure[i]:.2f} is below the least of {score.least_exposure:g}"
+            rule = "score.least_exposure"
         elif risk[i] > score.greatest_risk:
             reason = f"contamination risk {risk[i]:.2f} is above the greatest of {score.greatest_risk:g}"
+            rule = "score.greatest_risk"
         if reason:
-            left_out.append(LeftOut(candidate, "", reason))
+            left_out.append(LeftOut(candidate, "", reason, rule))
             continue
         for p, plan in enumerate(settings.plans):
             if c.plans[i] and plan.id not in c.plans[i]:
                 continue
-            power = plan.needs_power if plan.needs_power is not None else plan.has_analyzer
-            if power and c.power[i] == "none":
-                left_out.append(LeftOut(candidate, plan.id, "needs power and there is none"))
+            if plan.draws_power and c.power[i] == "none":
+                left_out.append(LeftOut(candidate, plan.id, "needs power and there is none", FIT))
             elif plan.needs_staff and not c.staffed[i]:
-                left_out.append(LeftOut(candidate, plan.id, "needs people and there are none"))
+                left_out.append(LeftOut(candidate, plan.id, "needs people and there are none", FIT))
             elif plan.platforms and c.platform[i] not in plan.platforms:
-                left_out.append(LeftOut(candidate, plan.id, f"does not fit a platform of kind {c.platform[i]}"))
+                left_out.append(LeftOut(candidate, plan.id, f"does not fit a platform of kind {c.platform[i]}", FIT))
             else:
                 offered[i, p] = True
     return offered, left_out

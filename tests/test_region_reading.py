@@ -390,6 +390,19 @@ def test_winds_sources_legs_and_records_are_read_as_rows(make_region):
     assert [row.value for row in region.records["corvo"]] == [1900.5, 1901.0]
 
 
+def test_numbers_of_every_tracer_come_from_sources_and_records_in_an_order_of_their_own(make_region):
+    maker = make_region().file("sources.csv", "id,lat,lon,strength,strength.co2\nmill,1,2,0.5,\nkiln,1,2,0.25,3\n")
+    maker.file("records/corvo.csv", "time,value,value.co2\n2027.5,1901,\n2027-06-15T12:00Z,1900.5,400\n")
+    region = maker.read()
+    assert region.tracers == ("CH4", "CO2")
+    assert [source.id for source in region.sources] == ["kiln", "mill"]
+    assert region.source_strength.tolist() == [[0.25, 0.5], [3.0, 0.0]]
+    assert [row.value for row in region.records["corvo"]] == [1900.5, 1901.0]
+    np.testing.assert_array_equal(region.record_values["corvo"], [[1900.5, 1901.0], [400.0, np.nan]])
+    assert not region.source_strength.flags.writeable
+    assert not region.record_values["corvo"].flags.writeable
+
+
 def test_both_examples_that_ship_are_sound():
     for name in ("smallsea", "farwinds"):
         region = read_region(Path(__file__).parents[1] / "regions" / name)

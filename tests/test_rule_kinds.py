@@ -192,11 +192,12 @@ def test_what_is_not_offered_is_closed_and_named_in_a_given_layout():
     barred = {"a|f|2030", "b|f|2030", "c|a|2030"}
     want = np.array([barred.isdisjoint(planning.deployments.ids[k] for k in np.flatnonzero(x)) for x in X])
     np.testing.assert_array_equal(rows_allow(start_program(planning, only).build(), X), want)
-    judged = [judge(planning, np.flatnonzero(x), only)[0] for x in X]
-    assert [j.holds for j in judged] == want.tolist()
-    found = judged[-1].found
-    for words in ("a: excluded by its status", "b: is not among the plans offered here", "c: needs power"):
-        assert words in found
+    judged = [judge(planning, np.flatnonzero(x), only) for x in X]
+    assert [all(j.holds for j in verdicts) for verdicts in judged] == want.tolist()
+    found = {j.label: j.found for j in judged[-1]}
+    assert "a: excluded by its status" in found["status excluded: a"]
+    assert "b: is not among the plans offered here" in found["plans that fit"]
+    assert "c: needs power" in found["plans that fit"]
 
 
 def test_one_deployment_a_candidate():

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from siting.api import plan
+from siting.region.changes import changed
 from siting.selection.planning import plan_region
 from siting.selection.program import Ended, Limits, relative_gap
 from siting.selection.registry import RULE_KINDS, demands, judge, start_program
@@ -274,13 +275,24 @@ def test_a_region_in_which_nothing_can_be_picked_has_the_empty_layout():
     assert result.selection.proved
 
 
-def test_a_required_site_that_cannot_be_picked_is_a_clash_by_itself():
+def test_a_required_site_that_a_veto_rules_out_clashes_with_the_veto():
     result = plan(
         made.region([{"id": "a", "status": "required", "baseline_exposure": 0.0}], score={"least_exposure": 0.1})
     )
     assert result.selection.ended is Ended.INFEASIBLE
-    assert [label for label, _ in result.clash] == ["status required: a"]
-    assert "exposure 0.00 is below the least of 0.1" in result.clash[0][1]
+    assert [label for label, _ in result.clash] == ["score.least_exposure", "status required: a"]
+    assert result.clash[0][1] == "nothing is picked against it: a"
+
+
+def test_excluded_sites_take_part_in_the_clash_as_the_user_named_them():
+    rules = [{"kind": "at_least", "name": "two", "count": 2}]
+    region = changed(
+        made.region([{"id": "a"}, {"id": "b"}, {"id": "c", "status": "excluded"}], rules=rules), exclude=["b"]
+    )
+    assert {label for label, _ in plan(region).clash} in (
+        {"--exclude b", "status excluded: c", "two"},
+        {"--exclude b", "two", "status excluded: c"},
+    )
 
 
 # -- clashing rules --------------------------------------------------------------------------------

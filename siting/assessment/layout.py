@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.coverage import Coverage, coverage, reach
 from siting.assessment.money import Money, money_of
 from siting.deployments import SCORE_PARTS
@@ -25,6 +26,7 @@ class Pick:
     reaches (all degrees WGS 84). `first_month` is a calendar month as (year, month); `left` the share of
     the window that is left from then on; `worth` = left x (score - worth_from); `parts` holds (name,
     attribute, value 0-1) for the five parts; `samples` accepted samples in an open month;
+    `open_months` (1-12) when the place can be worked;
     `cost_by_year` hundredths of the currency; `flasks` in circulation at the peak; `laboratory` samples
     in the busiest year.
     """
@@ -44,6 +46,7 @@ class Pick:
     worth: float
     left: float
     samples: float
+    open_months: tuple[int, ...]
     parts: tuple[tuple[str, float, float], ...]
     cost_by_year: tuple[int, ...]
     flasks: int
@@ -52,13 +55,17 @@ class Pick:
 
 @dataclass(frozen=True)
 class Assessment:
-    """A layout's picks in the order of ids, its score, coverage, cost and how it stands to every rule."""
+    """A layout's picks in the order of ids, its score, coverage, cost and how it stands to every rule.
+
+    `assumed` names by column the picks at which an assumed value counts.
+    """
 
     picks: tuple[Pick, ...]
     score: LayoutScore
     coverage: Coverage
     money: Money
     rules: tuple[Judgement, ...]
+    assumed: Mapping[str, tuple[str, ...]]
 
     @property
     def broken(self) -> tuple[Judgement, ...]:
@@ -76,6 +83,7 @@ def assess_layout(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind
         coverage=coverage(planning, ordered),
         money=money_of(planning, ordered),
         rules=judge(planning, ordered, kinds),
+        assumed=assumed_at_picks(planning, ordered),
     )
 
 
@@ -99,6 +107,7 @@ def _pick(planning: Planning, k: int, ends: tuple[Floats, Floats]) -> Pick:
         worth=float(d.worth[k]),
         left=float(d.left[k]),
         samples=float(d.samples[k]),
+        open_months=tuple(int(month) + 1 for month in np.flatnonzero(region.open_months[i])),
         parts=tuple((part, float(d.attributes[k, j]), float(d.values[k, j])) for j, part in enumerate(SCORE_PARTS)),
         cost_by_year=tuple(int(amount) for amount in d.yearly_cents()[k]),
         flasks=int(d.flasks[k].max(initial=0)),

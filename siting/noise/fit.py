@@ -22,13 +22,13 @@ from siting.noise.design import (
 )
 from siting.noise.likelihood import Noise, Prepared, generalised_least_squares, prepare
 from siting.noise.season import season_curve
-from siting.noise.separation import Cadence, cadence_of, doubts, harmonics_told, reason_of_part
+from siting.noise.separation import WHITE_WITHIN, Cadence, cadence_of, doubts, harmonics_told, reason_of_part
 from siting.noise.variances import PHI, Variances, estimate_variances
 from siting.region.model import Floats
 
 ROBUST_SDS = 5.0
 # Relative error of a standard deviation or a memory beyond which it counts as not determined.
-LOOSE, LOOSE_PHI = 0.5, 0.25
+LOOSE, LOOSE_PHI = 0.5, 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,25 +184,29 @@ def _parts(variances: Variances, cadence: Cadence) -> dict[str, Estimate]:
     """Return the estimates of the parts of the noise."""
     noise = variances.noise
     found: dict[str, Estimate] = {}
-    for name in ("growth_anomaly_sd", "slow_sd", "synoptic_sd", "memory_days", "white_sd"):
-        relative = variances.relative_error(name)
-        value = float(getattr(noise, name))
-        loose = relative is None or relative > LOOSE
-        reason = reason_of_part(name, cadence, at_zero=variances.at_zero(name)) if loose else None
+
+    def estimate(name: str, value: float, relative: float | None, told: bool = True) -> bool:
+        told = told and relative is not None and relative <= LOOSE
+        reason = None if told else reason_of_part(name, cadence, noise, variances.unseen_sd(name))
         found[name] = Estimate(value, None if relative is None else relative * value, reason, "log")
+        return told
+
+    def own(name: str, told: bool = True) -> bool:
+        return estimate(name, float(getattr(noise, name)), variances.relative_error(name), told)
+
+    fast = estimate("fast_sd", *variances.fast())
+    own("growth_anomaly_sd")
+    # Where nothing is left for the fast parts, the slow one has taken their place.
+    slow = own("slow_sd", fast and cadence.tells_slow)
+    synoptic = own("synoptic_sd")
+    own("memory_days", synoptic)
+    own("white_sd", synoptic and cadence.pairs_within(WHITE_WITHIN * noise.memory_days) >= LEAST_VALUES)
     relative = variances.relative_error(PHI)
     # phi = exp(-month / memory): d phi = phi (-ln phi) d ln(memory)
     se = None if relative is None else -noise.slow_phi * math.log(noise.slow_phi) * relative
-    told = se is not None and se <= LOOSE_PHI and found["slow_sd"].determined
-    reason = None if told else reason_of_part(PHI, cadence, at_zero=not found["slow_sd"].determined)
+    told = slow and relative is not None and relative <= LOOSE_PHI
+    reason = None if told else reason_of_part(PHI, cadence, noise, None, slow_told=slow)
     found[PHI] = Estimate(noise.slow_phi, se, reason, "memory")
-    if not found["synoptic_sd"].determined and found["memory_days"].determined:
-        memory = found["memory_days"]
-        found["memory_days"] = Estimate(memory.value, memory.se, found["synoptic_sd"].reason, "log")
-    value, relative = variances.fast()
-    loose = relative is None or relative > LOOSE
-    reason = "the slow part explains nearly all of the record" if loose else None
-    found["fast_sd"] = Estimate(value, None if relative is None else relative * value, reason, "log")
     return found
 
 
@@ -210,19 +214,15 @@ def _curve(prepared: Prepared, variances: Variances, cadence: Cadence) -> dict[s
     """Return the estimates of level, growth, season and offsets, with the doubt about the noise in their errors."""
     design = prepared.design
     functionals = _functionals(design)
-    best, covariance = generalised_least_squares(prepared, variances.noise)
+    best, _ = generalised_least_squares(prepared, variances.noise)
     value = functionals @ best
-    spread = np.zeros_like(covariance[: value.size, : value.size])
+    # Law of total variance over points that stand for the errors of the noise's parameters.
+    spread = np.zeros((value.size, value.size))
     points = variances.points()
-    if points:
-        # Law of total variance over points that stand for the errors of the noise's parameters.
-        spread = np.zeros((value.size, value.size))
-        for noise in points:
-            there, inside = generalised_least_squares(prepared, noise)
-            away = functionals @ there - value
-            spread += (functionals @ inside @ functionals.T + np.outer(away, away)) / len(points)
-    else:
-        spread = functionals @ covariance @ functionals.T
+    for noise in points:
+        there, inside = generalised_least_squares(prepared, noise)
+        away = functionals @ there - value
+        spread += (functionals @ inside @ functionals.T + np.outer(away, away)) / len(points)
     error = np.sqrt(np.diag(spread))
     short = None if cadence.span_years >= 2.0 else "the record is shorter than 2 years: season and growth mix"
     found: dict[str, object] = {
@@ -257,7 +257,11 @@ def _curve(prepared: Prepared, variances: Variances, cadence: Cadence) -> dict[s
 
 def _one_growth(variances: Variances) -> str | None:
     """Say why a growth around which years vary has no error of its own where no variation was seen."""
-    return "change of growth from year to year was not seen" if variances.at_zero("growth_anomaly_sd") else None
+    return (
+        "change of growth from year to year was not seen"
+        if variances.unseen_sd("growth_anomaly_sd") is not None
+        else None
+    )
 
 
 def _functionals(design: Design) -> Floats:

@@ -2,7 +2,7 @@
 
 The air's slow and synoptic parts are Ornstein-Uhlenbeck processes (AR(1) at any spacing). Their inverse
 covariance at the times of the samples has three diagonals (Rue and Held 2005, Gaussian Markov Random
-Fields, section 1.1.1 for AR(1)), so that a banded Cholesky factor gives the likelihood in O(n).
+Fields, section 1.1.1 for AR(1)), so that eliminating a chain of small blocks gives the likelihood in O(n).
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.linalg.lapack import dpbtrf, dpbtrs
 
+from siting.noise.chain import eliminate_chain
 from siting.noise.design import MONTH_DAYS, Design
 from siting.region.model import Floats
 
@@ -79,30 +79,24 @@ def _gram(prepared: Prepared, noise: Noise) -> tuple[Floats, float]:
     k = len(parts)
     if k == 0:
         return squares, log_det
-    # Unit processes x_1, x_2 at each time; sample = sum of sd x + white. With H holding the sds,
-    # V^-1 = W - W H (Q + H^T W H)^-1 H^T W and |V| = |Q + H^T W H| |Q|^-1 |W|^-1, side by side by time.
-    band = np.zeros((k + 1, k * m))
-    right = np.empty((k * m, squares.shape[0]))
+    # Unit processes x at each time; sample = H x + white, H holding the sds. With Q the inverse covariance of x,
+    # V^-1 = W - W H (Q + H^T W H)^-1 H^T W and |V| = |Q + H^T W H| |Q|^-1 |W|^-1.
+    sds = np.array([sd for sd, _ in parts])
     weight = prepared.design.counts * precision
-    for j, (sd, days) in enumerate(parts):
+    blocks = weight[:, None, None] * np.outer(sds, sds)
+    ties = np.zeros((m - 1, k, k))
+    for j, (_, days) in enumerate(parts):
         step = prepared.gaps / days if days > 0.0 else np.full(m - 1, np.inf)
         fresh = -np.expm1(-2.0 * step)  # 1 - a^2
         inner = np.exp(-2.0 * step) / fresh
-        diagonal = 1.0 + weight * sd**2
-        diagonal[:-1] += inner
-        diagonal[1:] += inner
-        band[k, j::k] = diagonal
-        band[0, k + j :: k] = -np.exp(-step) / fresh
-        right[j::k] = prepared.node_sums * (sd * precision)
+        blocks[:, j, j] += 1.0
+        blocks[:-1, j, j] += inner
+        blocks[1:, j, j] += inner
+        ties[:, j, j] = -np.exp(-step) / fresh
         log_det += float(np.sum(np.log(fresh)))
-    if k == 2:
-        band[1, 1::2] = weight * (parts[0][0] * parts[1][0])
-    factor, info = dpbtrf(band, lower=0)
-    if info != 0:
-        raise ArithmeticError("the covariance of the record is not positive")
-    solved, _ = dpbtrs(factor, right, lower=0)
-    log_det += 2.0 * float(np.sum(np.log(factor[k])))
-    return squares - right.T @ solved, log_det
+    right = prepared.node_sums[:, None, :] * (sds * precision)[:, None]
+    product, inside = eliminate_chain(blocks, ties, right)
+    return squares - product, log_det + inside
 
 
 def _mixed(prepared: Prepared, noise: Noise) -> tuple[tuple[Floats, bool], Floats, float, float]:

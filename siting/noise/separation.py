@@ -7,22 +7,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.noise.design import MONTH_DAYS, YEAR_DAYS, Design
+from siting.noise.design import LEAST_VALUES, MONTH_DAYS, YEAR_DAYS, Design
+from siting.noise.likelihood import Noise
 from siting.region.model import Floats
 
 SYNOPTIC_DAYS = 10.0  # samples further apart than this share no weather
-ANOMALY_YEARS = 3.0
+SLOW_YEARS, ANOMALY_YEARS = 2.0, 3.0
+# White noise is told from synoptic variability by samples closer together than this share of its memory.
+WHITE_WITHIN = 0.25
 GAP_DAYS = 60.0
 MONTHS = "January February March April May June July August September October November December".split()  # noqa: SIM905
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Cadence:
-    """How a record was sampled: length, usual distance of samples, gaps, months of the year that have none."""
+    """How a record was sampled: length, distances of samples, gaps, months of the year that have none.
+
+    `distances` holds the days between neighbouring samples, pairs taken at one time among them,
+    `spacing_days` the median of those above 0.
+    """
 
     span_years: float
     spacing_days: float
-    close_pairs: int
+    distances: Floats
     gaps: tuple[tuple[float, float], ...]
     empty_months: tuple[int, ...]
     apart: tuple[tuple[str, str], ...]
@@ -30,7 +37,16 @@ class Cadence:
     @property
     def tells_synoptic(self) -> bool:
         """Whether enough samples stand close enough to share weather."""
-        return self.close_pairs >= 24
+        return int(np.sum((self.distances > 0.0) & (self.distances <= SYNOPTIC_DAYS))) >= LEAST_VALUES
+
+    def pairs_within(self, days: float) -> int:
+        """Count neighbouring samples that stand within so many days."""
+        return int(np.sum(self.distances <= days))
+
+    @property
+    def tells_slow(self) -> bool:
+        """Whether the record is long enough to tell the month-to-month part from season and growth."""
+        return self.span_years >= SLOW_YEARS - 0.03
 
     @property
     def tells_anomalies(self) -> bool:
@@ -60,7 +76,7 @@ def cadence_of(days: Floats, methods: Sequence[str]) -> Cadence:
     return Cadence(
         span_years=float(t[-1] - t[0]) / YEAR_DAYS,
         spacing_days=float(np.median(distance)),
-        close_pairs=int(np.sum(distance <= SYNOPTIC_DAYS)),
+        distances=np.diff(np.sort(days)),
         gaps=tuple((float(t[i]), float(t[i + 1])) for i in wide),
         empty_months=tuple(m for m in range(12) if m not in present),
         apart=apart,
@@ -77,24 +93,30 @@ def _months(days: Floats) -> np.ndarray:
     return np.floor((np.asarray(days) % YEAR_DAYS) / MONTH_DAYS).astype(int) % 12
 
 
-def reason_of_part(name: str, cadence: Cadence, *, at_zero: bool) -> str:
-    """Say why a part of the noise is not determined."""
+def reason_of_part(
+    name: str, cadence: Cadence, noise: Noise, unseen_sd: float | None, *, slow_told: bool = True
+) -> str:
+    """Say why a part of the noise is not determined; `unseen_sd` is its one-sigma limit if it was not seen."""
     apart = f"samples are {cadence.spacing_days:.3g} days apart"
+    not_seen = None if unseen_sd is None else f"no sign of it; it may still be as large as {2.0 * unseen_sd:.2g}"
     if name == "growth_anomaly_sd":
-        return cadence.why_no_anomalies or (
-            "no sign of it in this record" if at_zero else "too few years to tell its size"
-        )
+        return cadence.why_no_anomalies or not_seen or "too few years to tell its size"
     if name in ("synoptic_sd", "memory_days"):
         if not cadence.tells_synoptic:
-            return f"{apart}: day-to-day variability is told from white noise only within {SYNOPTIC_DAYS:.0f} days"
-        if at_zero:
-            return "no sign of a memory of days in this record"
-        return f"{apart}: it is not told from the white part"
+            return f"{apart}; within {SYNOPTIC_DAYS:.0f} days weather could be told from white noise"
+        return not_seen or f"{apart}, too far to tell it from the white part"
     if name == "white_sd":
-        return "no sign of it beside the synoptic part" if at_zero else f"{apart}: it is not told from the synoptic part"
+        if not cadence.tells_synoptic:
+            return f"{apart}; it holds the day-to-day variability as well"
+        near = f"within {WHITE_WITHIN * noise.memory_days:.2g} days" if noise.synoptic_sd > 0.0 else "at one time"
+        return f"told from day-to-day variability only by two dozen samples taken {near} of another"
+    if name == "fast_sd":
+        return "the slow part explains nearly all of the record"
     if name == "slow_phi":
-        return "the slow part itself is not determined" if at_zero else "too few months to tell it"
-    return "no sign of it in this record" if at_zero else "too few months to tell it from the faster parts"
+        return "too few months to tell it" if slow_told else "the month-to-month part itself is not determined"
+    if not cadence.tells_slow:
+        return f"the record is shorter than {SLOW_YEARS:.0f} years: it mixes with season and growth"
+    return not_seen or "too few months to tell it from the faster parts"
 
 
 def doubts(cadence: Cadence, design: Design) -> tuple[str, ...]:

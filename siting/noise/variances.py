@@ -23,6 +23,7 @@ SYNOPTIC_MOST, SLOW_LEAST, SLOW_MOST = 12.0, 13.0, 365.25
 FOLLOWED = 2
 STEP = 5e-3  # of the numerical derivatives, in logarithms
 FLAT = 5.0  # standard error of a logarithm beyond which the likelihood counts as flat
+UNSEEN_SLOW_DAYS = 60.0  # memory (phi .6) that a slow part is given if it was not seen but may be there
 CAP = 0.5  # largest standard error of a logarithm that enters the errors of growth and season
 
 
@@ -30,7 +31,9 @@ CAP = 0.5  # largest standard error of a logarithm that enters the errors of gro
 class Variances:
     """Estimated parameters: `logs` (d,) of those named, `covariance` (f, f) of the `free` ones.
 
-    The free ones are those that are neither at a bound nor a memory of a part that is not there.
+    The free ones are those that are neither at a bound nor a memory of a part that is not there. `unseen`
+    holds the sd that a part may still have although its best value is 0: there the likelihood has fallen by
+    exp(-1/2), as at one standard error.
     """
 
     noise: Noise
@@ -42,6 +45,7 @@ class Variances:
     free: tuple[int, ...]
     covariance: Floats
     log_likelihood: float
+    unseen: tuple[tuple[str, float], ...]
 
     def relative_error(self, name: str) -> float | None:
         """Standard error of the parameter's logarithm (of the slow memory for phi), None where it is flat."""
@@ -50,13 +54,6 @@ class Variances:
         place = self.free.index(self.names.index(name))
         error = math.sqrt(float(self.covariance[place, place]))
         return error if error < FLAT * (1.0 - 1e-6) else None
-
-    def at_zero(self, name: str) -> bool:
-        """Whether the best value of a standard deviation is 0, as far as one can tell."""
-        if name not in self.names:
-            return False
-        place = self.names.index(name)
-        return bool(self.logs[place] < self.lower[place] + math.log(2.0))
 
     def fast(self) -> tuple[float, float | None]:
         """Root of the squares of the synoptic and the white part, and its relative error."""
@@ -77,16 +74,28 @@ class Variances:
         Axes with a larger error than `CAP` are cut to it, and no point leaves the bounds. See Arasaratnam
         and Haykin 2009, IEEE Trans. Automat. Contr. 54, 1254, for the rule.
         """
+        centre = self.logs.copy()
+        for name, sd in self.unseen:
+            # of a half-normal spread above 0 the mean square is that of its one-sigma point
+            centre[self.names.index(name)] = math.log(sd / self.scale)
+            if name == "slow_sd":
+                centre[self.names.index(PHI)] = math.log(UNSEEN_SLOW_DAYS)
+        if not self.free:
+            return [noise_of(self.names, centre, self.scale)]
         values, vectors = np.linalg.eigh(self.covariance)
         axes = vectors * np.minimum(np.sqrt(values), CAP) * math.sqrt(max(len(self.free), 1))
         found = []
         for axis in axes.T:
             # the sign of an eigenvector is free, the pair of points is not
             for sign in (1.0, -1.0):
-                logs = self.logs.copy()
+                logs = centre.copy()
                 logs[list(self.free)] += sign * axis
                 found.append(noise_of(self.names, np.clip(logs, self.lower, self.upper), self.scale))
         return found
+
+    def unseen_sd(self, name: str) -> float | None:
+        """The one-sigma limit of a part that was not seen; None for a part that was."""
+        return dict(self.unseen).get(name)
 
 
 def noise_of(names: Sequence[str], logs: Floats, scale: float) -> Noise:
@@ -123,23 +132,29 @@ def estimate_variances(prepared: Prepared, *, synoptic: bool, anomalies: bool, s
         return -restricted_log_likelihood(prepared, noise_of(names, logs, scale))
 
     starts = sorted(((loss(x), i, x) for i, x in enumerate(_starts(names, least_memory))), key=lambda item: item[:2])
-    ends = [
-        minimize(
+
+    def followed(x: Floats, close: float) -> tuple[float, Floats]:
+        end = minimize(
             loss,
             np.clip(x, lower, upper),
-            jac=lambda at: _gradient(loss, at, lower, upper),
+            jac=lambda at: _gradient(loss, at, lower, upper, close < 1e-5),
             method="L-BFGS-B",
             bounds=list(zip(lower, upper, strict=True)),
-            options={"maxiter": 200, "ftol": 1e-11, "gtol": 1e-4},
+            options={"maxiter": 200, "ftol": close / max(1.0, abs(starts[0][0])), "gtol": 1e-4},
         )
-        for _, _, x in starts[:FOLLOWED]
-    ]
-    best = min(ends, key=lambda end: float(end.fun))
-    logs = np.asarray(best.x, dtype=float)
+        return float(end.fun), np.asarray(end.x, dtype=float)
+
+    ends = [followed(x, 1e-3) for _, _, x in starts[:FOLLOWED]]
+    least, logs = followed(min(ends, key=lambda end: end[0])[1], 1e-8)
     free = _free(names, logs, lower, upper)
     covariance = _covariance(loss, logs, free)
+    unseen = tuple(
+        (name, scale * _limit(loss, logs, names, name, float(upper[names.index(name)])))
+        for name in ("slow_sd", "synoptic_sd", "growth_anomaly_sd")
+        if name in names and logs[names.index(name)] <= lower[names.index(name)] + math.log(2.0)
+    )
     found = noise_of(names, logs, scale)
-    return Variances(found, tuple(names), logs, scale, lower, upper, free, covariance, -float(best.fun))
+    return Variances(found, tuple(names), logs, scale, lower, upper, free, covariance, -least, unseen)
 
 
 def _scale(prepared: Prepared) -> float:
@@ -175,15 +190,35 @@ def _starts(names: Sequence[str], least_memory: float) -> list[Floats]:
     return found
 
 
-def _gradient(loss: Callable[[Floats], float], at: Floats, lower: Floats, upper: Floats) -> Floats:
-    """Central differences, one-sided at a bound."""
+def _gradient(loss: Callable[[Floats], float], at: Floats, lower: Floats, upper: Floats, fine: bool) -> Floats:
+    """Central differences if `fine`, one-sided at a bound, else forward ones, backward at the upper bound."""
     found = np.empty(at.size)
+    if not fine:
+        here = loss(at)
+        for i in range(at.size):
+            beside = at.copy()
+            beside[i] += -1e-4 if at[i] + 1e-4 > upper[i] else 1e-4
+            found[i] = (loss(beside) - here) / (beside[i] - at[i])
+        return found
     for i in range(at.size):
         ahead, behind = at.copy(), at.copy()
         ahead[i] = min(at[i] + 1e-4, upper[i])
         behind[i] = max(at[i] - 1e-4, lower[i])
         found[i] = (loss(ahead) - loss(behind)) / (ahead[i] - behind[i])
     return found
+
+
+def _limit(loss: Callable[[Floats], float], logs: Floats, names: Sequence[str], name: str, upper: float) -> float:
+    """Return the sd (in units of the scale) at which the log-likelihood has fallen by 1/2 from its best at 0."""
+    at = logs.copy()
+    if name == "slow_sd":
+        at[names.index(PHI)] = math.log(UNSEEN_SLOW_DAYS)
+    place, here = names.index(name), loss(logs)
+    low, high = float(logs[place]), upper
+    for _ in range(20):
+        at[place] = 0.5 * (low + high)
+        low, high = (at[place], high) if loss(at) < here + 0.5 else (low, at[place])
+    return math.exp(0.5 * (low + high))
 
 
 def _free(names: Sequence[str], logs: Floats, lower: Floats, upper: Floats) -> tuple[int, ...]:

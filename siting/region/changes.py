@@ -28,6 +28,7 @@ def changed(
     the new deployment that is required or excluded, the station runs on. Raises `InputError` for an
     unknown id, a site both required and excluded, a running station that offers no plan, a budget that
     is not positive, fewer analyzers than are kept as spare, or numbers beyond those of region.toml.
+    The result's `what_ifs` names the changes.
     """
     findings = Findings()
     _check_ids(region.candidates, "--require", require, findings)
@@ -36,7 +37,29 @@ def changed(
     _check_means(region.settings, budget, analyzers, findings)
     findings.raise_if_any()
     settings = _settings(region, budget, require, analyzers)
-    return replace(region, settings=settings, candidates=_candidates(region.candidates, require, exclude))
+    return replace(
+        region,
+        settings=settings,
+        candidates=_candidates(region.candidates, require, exclude),
+        what_ifs=_what_ifs(region.what_ifs, budget, require, exclude, analyzers),
+    )
+
+
+def _what_ifs(
+    before: Sequence[str], budget: float | None, require: Sequence[str], exclude: Sequence[str], analyzers: int | None
+) -> tuple[str, ...]:
+    """Name the changes as they are typed; a second budget or stock takes the place of the first."""
+    new = [f"--require {name}" for name in require] + [f"--exclude {name}" for name in exclude]
+    if budget is not None:
+        new.append(f"--budget {budget:.15g}")
+    if analyzers is not None:
+        new.append(f"--analyzers {analyzers}")
+    replaced = {text.split()[0] for text in new} & {"--budget", "--analyzers"}
+    kept = [text for text in before if text.split()[0] not in replaced]
+    return tuple(sorted({*kept, *new}, key=lambda text: (_ORDER.index(text.split()[0]), text)))
+
+
+_ORDER = ("--budget", "--require", "--exclude", "--analyzers")
 
 
 def _check_ids(c: Candidates, option: str, names: Sequence[str], findings: Findings) -> None:

@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
+NOT_USED = "not used yet"
+"""What warnings say of inputs that are accepted and checked but change no answer yet."""
+
 
 @dataclass(frozen=True, order=True)
 class Fault:
@@ -26,6 +29,11 @@ class Fault:
     problem: str
     allowed: str | None = None
     mend: str | None = None
+
+    @property
+    def may_change_answer(self) -> bool:
+        """Say whether an answer can depend on it; it does not on what is not used yet."""
+        return NOT_USED not in self.problem
 
     def sentence(self) -> str:
         """Return the fault as one plain line."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from siting.region.candidates import tracer_column
 from siting.region.cells import CellError, id_text
-from siting.region.faults import Findings
+from siting.region.faults import NOT_USED, Findings
 from siting.region.folder import read_optional, tables_in
 from siting.region.model import Floats, read_only
 from siting.region.references import KnownIds, check_layout_words
@@ -159,7 +159,7 @@ def _months(raw: Raw, context: Context, findings: Findings) -> dict[tuple[str, i
 def _unused(
     raw: Raw, model: type[Row], findings: Findings, number_columns: dict[str, str] | None = None
 ) -> Checked[Row]:
-    findings.warn(raw.file, None, None, None, "read and checked, not used yet")
+    findings.warn(raw.file, None, None, None, f"read and checked, {NOT_USED}")
     return check_rows(raw, model, findings, number_columns=number_columns)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -109,8 +109,9 @@ class Region:
     already in it; `risk` and `size` are (tracers, n, 12); `open_months` (n, 12) says when the place
     can be worked. Months run from January. `source_strength` (tracers, sources) is in kg/s, 0 where none
     is given; `record_values` (tracers, rows), in the unit of each tracer, is NaN where a row has none.
-    Winds, sources, legs and records stand in the order of their site, id, ends or time. `inputs` names each file with the SHA-256 of its parsed
-    content, `warnings` what the reader noticed.
+    Winds, sources, legs and records stand in the order of their site, id, ends and time. `inputs` names
+    each file with the SHA-256 of its parsed content, `warnings` what the reader noticed. `what_ifs` are the
+    changes made since, as they are typed ("--budget 600000"); the region of a folder has none.
     """
 
     name: str
@@ -123,14 +124,15 @@ class Region:
     open_months: Bools
     winds: tuple[WindRow, ...]
     sources: tuple[SourceRow, ...]
-    source_strength: Floats
     legs: tuple[LegRow, ...]
     layouts: Mapping[str, tuple[LayoutRow, ...]]
     records: Mapping[str, tuple[RecordRow, ...]]
-    record_values: Mapping[str, Floats]
     inputs: tuple[tuple[str, str], ...]
     rows_read: int
     warnings: tuple[Fault, ...]
+    source_strength: Floats = field(default_factory=lambda: read_only(np.zeros((1, 0))))
+    record_values: Mapping[str, Floats] = field(default_factory=lambda: frozen_mapping({}))
+    what_ifs: tuple[str, ...] = ()
 
     @property
     def tracers(self) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from siting.region import fingerprints
 from siting.region.candidates import Entry, build, check_entries, fill_derived, monthly_arrays, read_entries
 from siting.region.crosschecks import SettingsCheck, check_settings
-from siting.region.faults import Findings
+from siting.region.faults import NOT_USED, Findings
 from siting.region.folder import DERIVED_FILE, name_strange_files, open_folder, read_candidate_files, read_optional
 from siting.region.further_tables import Context, FurtherTables, read_further_tables
 from siting.region.model import Origin, Region, frozen_mapping, read_only
@@ -105,7 +105,7 @@ def _name_unused(settings: Settings, findings: Findings) -> None:
     """Warn of settings that are accepted and checked but change no answer yet."""
     names = unused_settings(settings)
     if names:
-        findings.warn(TOML, None, None, None, "not used yet: " + ", ".join(names))
+        findings.warn(TOML, None, None, None, f"{NOT_USED}: {', '.join(names)}")
 
 
 def _name_bare_prices(entries: Sequence[Entry], findings: Findings) -> None:

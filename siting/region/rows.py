@@ -10,7 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from siting.region import cells
-from siting.region.faults import Findings
+from siting.region.faults import NOT_USED, Findings
 from siting.region.plain import listed, nearest, plain, swap_suspected
 from siting.region.schema.common import Vocabulary
 from siting.region.schema.lookups import column_names, later_fields
@@ -102,7 +102,7 @@ def _check_heading(
     later = later_fields(model)
     waiting = [column for column in raw.columns if column in later]
     if waiting and len(later) < len(column_names(model)):
-        findings.warn(raw.file, 1, None, None, f"not used yet: {listed(waiting)}")
+        findings.warn(raw.file, 1, None, None, f"{NOT_USED}: {listed(waiting)}")
     return unknown
 
 

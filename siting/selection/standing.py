@@ -284,37 +284,48 @@ class RequiredKind:
 
 @dataclass(frozen=True)
 class OfferedKind:
-    """Nothing is picked that status, vetoes or fit rule out; they are simply not offered."""
+    """Nothing is picked that status, vetoes or fit rule out.
+
+    Such deployments are not offered at all. They are in the table only where a given layout, or the
+    search for clashing rules, asked for them; then each thing in their way is a rule of its own.
+    """
 
     def demands(self, planning: Planning) -> list[Demand]:
-        """Return the one demand."""
-        del planning
-        return [Demand("status and vetoes", "no excluded, vetoed or unfit deployment")]
-
-    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
-        """Close what is in the table only because a given layout asked for it."""
-        for column in self._unfit(planning, np.arange(len(planning.deployments))):
-            builder.add_row(demand.label, [column], [1], upper=0)
-
-    @staticmethod
-    def _unfit(planning: Planning, columns: Ints) -> list[int]:
-        d, region = planning.deployments, planning.region
-        barred = {(left.candidate, left.plan) for left in d.left_out}
+        """One demand for each thing in the way of a deployment in the table, or one that nothing is."""
+        barred = self._barred(planning)
         if not barred:
-            return []
-        ids, plans = region.candidates.ids, region.settings.plans
+            return [Demand("status and vetoes", "nothing is picked that status, vetoes or fit rule out", ())]
         return [
-            int(k) for k in columns if {(ids[d.candidate[k]], ""), (ids[d.candidate[k]], plans[d.plan[k]].id)} & barred
+            Demand(
+                rule, f"nothing is picked against it: {', '.join(sorted({name for _, name, _ in found})[:6])}", found
+            )
+            for rule, found in sorted(barred.items())
         ]
 
-    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
-        """Name the picked deployments that are not on offer, with the reason."""
+    @staticmethod
+    def _barred(planning: Planning) -> dict[str, tuple[tuple[int, str, str], ...]]:
+        """Return by rule the (column, candidate, reason) of deployments that should not be picked."""
         d, region = planning.deployments, planning.region
-        words = []
-        for k in self._unfit(planning, picked):
-            candidate, plan = region.candidates.ids[d.candidate[k]], region.settings.plans[d.plan[k]].id
-            reasons = sorted(
-                {left.reason for left in d.left_out if left.candidate == candidate and left.plan in ("", plan)}
-            )
-            words.append(f"{candidate}: {'; '.join(reasons)}")
+        if not d.left_out:
+            return {}
+        ids, plans = region.candidates.ids, region.settings.plans
+        found: dict[str, list[tuple[int, str, str]]] = {}
+        for left in d.left_out:
+            if left.candidate not in ids:
+                continue
+            here = np.flatnonzero(d.candidate == region.candidates.index(left.candidate))
+            for k in here:
+                if left.plan in ("", plans[d.plan[k]].id):
+                    found.setdefault(left.rule or "status and vetoes", []).append((int(k), left.candidate, left.reason))
+        return {rule: tuple(entries) for rule, entries in found.items()}
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """Close each such column."""
+        for column, _, _ in demand.data:
+            builder.add_row(demand.label, [column], [1], upper=0)
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Name the picked deployments that should not be, with the reason."""
+        chosen = set(picked.tolist())
+        words = sorted({f"{name}: {reason}" for column, name, reason in demand.data if column in chosen})
         return verdict(demand, not words, "none" if not words else "; ".join(words))

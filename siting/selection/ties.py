@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.region.model import Bools, Ints
+from siting.region.model import Bools, Floats, Ints
 from siting.selection.linear import EQUAL, Cut, LinearEngine, differs
 from siting.selection.relaxation import Relaxation
 from siting.selection.rows import INFINITY
@@ -52,15 +52,19 @@ def break_ties(engine: LinearEngine, relaxation: Relaxation) -> str:
     return _decide(engine, keep, free, least)
 
 
+def _nonzero(values: Floats | Ints) -> Ints:
+    return np.asarray(np.flatnonzero(values), dtype=np.int64)
+
+
 def _decide(engine: LinearEngine, keep: Bools, free: Ints, least: float) -> str:
     """Go through the undecided columns in the order of ids, a block at a time."""
-    used, priced = np.flatnonzero(engine.gain), np.flatnonzero(engine.program.cost)
+    used, priced = _nonzero(engine.gain), _nonzero(engine.program.cost)
     as_good: Cut = (used, engine.gain[used], least, INFINITY)
     cuts = [as_good]
     tolerance = EQUAL * max(1.0, abs(engine.best_gain))
     if priced.size:
         scale = 1.0 / float(engine.program.cost[priced].max())
-        price = engine.program.cost * scale
+        price: Floats = np.asarray(engine.program.cost * scale, dtype=float)
         cheapest = engine.restricted(keep, 0.0, wish=-price, cuts=cuts, nodes=NODES)
         if cheapest.status != "optimal" or cheapest.point is None:
             return NOT_EXAMINED

@@ -143,6 +143,11 @@ class Plan(Vocabulary):
         """Say whether flasks are filled at the site, be it at first only."""
         return self.kind != "analyzer"
 
+    @property
+    def draws_power(self) -> bool:
+        """Say whether the site must have power."""
+        return self.needs_power if self.needs_power is not None else self.has_analyzer
+
 
 class Method(Vocabulary):
     """A laboratory and instrument chain whose records share an offset and a drift."""

@@ -1,0 +1,74 @@
+"""Which numbers of candidates nobody gave, and where a layout rests on them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from siting.region.model import Bools, Ints, Origin, Region, frozen_mapping
+from siting.region.schema.tables import CandidateRow
+from siting.selection.planning import Planning
+
+
+@dataclass(frozen=True)
+class AssumedColumn:
+    """A column that is assumed at some candidates: the value in words, and their ids in order."""
+
+    column: str
+    value: str
+    ids: tuple[str, ...]
+
+
+def assumed_columns(region: Region) -> tuple[AssumedColumn, ...]:
+    """Return the columns whose values are assumed somewhere, by name."""
+    ids = region.candidates.ids
+    return tuple(
+        AssumedColumn(column, _value(region, column), tuple(ids[i] for i in np.flatnonzero(there)))
+        for column in sorted(region.candidates.origin)
+        if (there := _assumed(region, column)).any()
+    )
+
+
+def assumed_at_picks(planning: Planning, picked: Ints) -> Mapping[str, tuple[str, ...]]:
+    """Return the ids of the picked deployments (k,) at which an assumed value counts, by column.
+
+    Only columns that enter the score, the dates, the supply or whether the plan can be had there: calls
+    count where flasks are exchanged, power and people where the plan needs them.
+    """
+    region, d = planning.region, planning.deployments
+    settings, ids = region.settings, region.candidates.ids
+    weights = settings.score.weights
+    counts = {
+        "baseline_exposure": lambda k: True,
+        "contamination_risk": lambda k: weights.contamination > 0.0 or settings.score.greatest_risk < 1.0,
+        "data_return": lambda k: True,
+        "host_strength": lambda k: weights.host > 0.0,
+        "power": lambda k: settings.plans[d.plan[k]].draws_power,
+        "staffed": lambda k: settings.plans[d.plan[k]].needs_staff,
+        "visits_per_year": lambda k: bool(d.has_flask[k]),
+    }
+    found: dict[str, tuple[str, ...]] = {}
+    for column, enters in counts.items():
+        there = _assumed(region, column)
+        names = tuple(sorted({ids[d.candidate[k]] for k in picked if there[d.candidate[k]] and enters(k)}))
+        if names:
+            found[column] = names
+    return frozen_mapping(found)
+
+
+def _assumed(region: Region, column: str) -> Bools:
+    """Mask (n,) of candidates whose value is assumed; exposure in at least one open month."""
+    if column == "baseline_exposure":
+        return np.asarray(((region.exposure_origin == Origin.ASSUMED) & region.open_months).any(axis=1), dtype=bool)
+    return np.asarray(region.candidates.origin[column] == Origin.ASSUMED, dtype=bool)
+
+
+def _value(region: Region, column: str) -> str:
+    value = CandidateRow.model_fields[column].default
+    if column == "visits_per_year":
+        value = region.settings.supply.visits_per_year
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return value if isinstance(value, str) else f"{value:g}"
