@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +19,6 @@ from siting.noise.design import (
     Design,
     growth_ramps,
     make_design,
-    season_columns,
 )
 from siting.noise.likelihood import Noise, Prepared, generalised_least_squares, prepare
 from siting.noise.season import season_curve
@@ -141,7 +141,7 @@ def fit_noise(days: Floats, values: Floats, *, methods: Sequence[str] | None = N
         anomalies=cadence.tells_anomalies,
         shortest_days=cadence.spacing_days,
     )
-    estimates = _parts(variances, cadence) | _curve(prepared, variances, cadence)
+    estimates: dict[str, Any] = _parts(variances, cadence) | _curve(prepared, variances, cadence)
     residual, outliers = _outliers(prepared, variances.noise)
     design = prepared.design
     return NoiseFit(
@@ -210,7 +210,7 @@ def _parts(variances: Variances, cadence: Cadence) -> dict[str, Estimate]:
     return found
 
 
-def _curve(prepared: Prepared, variances: Variances, cadence: Cadence) -> dict[str, object]:
+def _curve(prepared: Prepared, variances: Variances, cadence: Cadence) -> dict[str, Any]:
     """Return the estimates of level, growth, season and offsets, with the doubt about the noise in their errors."""
     design = prepared.design
     functionals = _functionals(design)
@@ -225,7 +225,7 @@ def _curve(prepared: Prepared, variances: Variances, cadence: Cadence) -> dict[s
         spread += (functionals @ inside @ functionals.T + np.outer(away, away)) / len(points)
     error = np.sqrt(np.diag(spread))
     short = None if cadence.span_years >= 2.0 else "the record is shorter than 2 years: season and growth mix"
-    found: dict[str, object] = {
+    found: dict[str, Any] = {
         "level": Estimate(float(value[0]), float(error[0])),
         "growth": Estimate(float(value[1]), float(error[1]), short),
         "underlying_growth": Estimate(
@@ -297,6 +297,3 @@ def _outliers(prepared: Prepared, noise: Noise) -> tuple[Floats, tuple[Outlier, 
         Outlier(float(design.days[i]), float(design.values[i]), float(far[i]))
         for i in np.flatnonzero(np.abs(far) > ROBUST_SDS)
     )
-
-
-__all__ = ["Estimate", "NoiseFit", "Outlier", "fit_noise", "season_columns"]

@@ -124,7 +124,7 @@ def restricted_log_likelihood(prepared: Prepared, noise: Noise) -> float:
     n, p = prepared.design.columns.shape
     inside = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
     rest = squares - float(right @ cho_solve(factor, right, check_finite=False))
-    return -0.5 * ((n - p) * math.log(2.0 * math.pi) + log_det + inside + rest)
+    return float(-0.5 * ((n - p) * math.log(2.0 * math.pi) + log_det + inside + rest))
 
 
 def generalised_least_squares(prepared: Prepared, noise: Noise) -> tuple[Floats, Floats]:

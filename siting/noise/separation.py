@@ -131,13 +131,13 @@ def doubts(cadence: Cadence, design: Design) -> tuple[str, ...]:
         found.append(f"The record has {years}: change of growth between years rests on as few years as that.")
     if not cadence.tells_synoptic:
         found.append(
-            f"Samples are {cadence.spacing_days:.3g} days apart: they cannot tell the air's day-to-day variability from "
-            "the month-to-month part or from repeatability; the white part holds what has no memory of a month."
+            f"Samples are {cadence.spacing_days:.3g} days apart: they cannot tell the air's day-to-day variability "
+            "from the month-to-month part or from repeatability; the white part holds what has no memory of a month."
         )
     elif cadence.spacing_days > 2.0:
         found.append(
-            f"Samples are {cadence.spacing_days:.3g} days apart: a memory of few days shows only weakly, so synoptic and "
-            "white part lean on each other; their sum of squares is told better."
+            f"Samples are {cadence.spacing_days:.3g} days apart: a memory of few days shows only weakly, so synoptic "
+            "and white part lean on each other; their sum of squares is told better."
         )
     if cadence.spacing_days < 0.3:
         found.append("Samples are hours apart: a daily cycle, if there is one, counts as synoptic variability.")

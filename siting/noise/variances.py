@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize
@@ -133,8 +134,10 @@ def estimate_variances(prepared: Prepared, *, synoptic: bool, anomalies: bool, s
 
     starts = sorted(((loss(x), i, x) for i, x in enumerate(_starts(names, least_memory))), key=lambda item: item[:2])
 
+    search: Any = minimize
+
     def followed(x: Floats, close: float) -> tuple[float, Floats]:
-        end = minimize(
+        end = search(
             loss,
             np.clip(x, lower, upper),
             jac=lambda at: _gradient(loss, at, lower, upper, close < 1e-5),

@@ -41,8 +41,8 @@ def noise_paragraphs(fit: NoiseFit, *, name: str, flagged: int = 0, empty: int =
         ]
         more = f" and {len(fit.outliers) - len(far)} more" if len(fit.outliers) > len(far) else ""
         found.append(
-            f"Far from the curve, kept in the fit: {', '.join(named)}{more}. If they are faults or local air, flag them "
-            "and run again: they swell every part of the noise."
+            f"Far from the curve, kept in the fit: {', '.join(named)}{more}. If they are faults or local air, flag "
+            "them and run again: they swell every part of the noise."
         )
     if fit.doubts:
         found += ["What this record cannot separate:", *(f"- {line}" for line in fit.doubts)]

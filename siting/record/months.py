@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from siting.deployments import DAYS_PER_MONTH, HOURS_PER_MONTH
 from siting.record.air import Air
 from siting.record.statistics import contamination_variance, inverse_count, mean_variance
 from siting.region.model import Floats, Ints, Region
 from siting.region.schema.network import Plan
+from siting.sampling import DAYS_PER_MONTH, analyzer_hours, clean_spells, flask_chance, flask_visits
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,21 +45,17 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Mont
     """
     c = region.candidates
     exposure, risk, size = region.exposure, region.risk[tracer], region.size[tracer]
-    returned = c.data_return[:, None] * np.ones(12)
-    duty = c.duty_cycle[:, None]
     passing = plan.pass_chance if plan.pass_chance is not None else 1.0 - plan.screening_share
     kept = 1.0 - risk * (1.0 - passing)
-    spells = exposure * duty * DAYS_PER_MONTH / air.spell_days
+    spells = clean_spells(exposure, air.spell_days) * c.duty_cycle[:, None]
     if plan.kind == "analyzer":
-        count = HOURS_PER_MONTH * exposure * duty * returned * kept
+        count = analyzer_hours(exposure, c.duty_cycle, c.data_return) * kept
         inverse = 1.0 / np.maximum(count, 1.0)
         empty = np.where(count > 0.0, 0.0, 1.0)
         repeatability = air.repeatability_analyzer if plan.repeatability is None else plan.repeatability
     else:
-        cadence = plan.samples_per_month or 0.0
-        on_condition = plan.flask_mode == "on_condition"
-        visits = np.minimum(cadence * duty, spells) if on_condition else cadence * duty * np.ones_like(exposure)
-        chance = returned * kept * (1.0 if on_condition else exposure)
+        visits = flask_visits(plan, exposure, c.duty_cycle, air.spell_days)
+        chance = flask_chance(plan, exposure, c.data_return) * kept
         inverse, empty = inverse_count(visits, chance)
         count = visits * chance
         repeatability = air.repeatability_flask if plan.repeatability is None else plan.repeatability

@@ -160,6 +160,37 @@ class RecordModel:
         names = tuple((method if part in old and method else self.method_of(part)) for part in both)
         return Record(i, factor(matrices[0] - matrices[1])[0], names, False)
 
+    def monthly_shares(self, picked: Ints) -> Floats:
+        """Return for picked deployments (k,) the mean over months of 1 / (error of a month + slow variance)."""
+        d, plans = self.deployments, self.region.settings.plans
+        return np.array(
+            [
+                self._monthly_share(
+                    [p for p in parts_of(plans[d.plan[k]], plans) if p is not None], int(d.candidate[k])
+                )
+                for k in picked
+            ],
+            dtype=float,
+        )
+
+    def running_shares(self) -> Floats:
+        """Return the same for the running stations, in the order of ids."""
+        plans = self.region.settings.plans
+        found = []
+        for i in np.flatnonzero(self.region.candidates.running()):
+            plan = running_plan(self.region, int(i))
+            parts = [] if plan is None else [p for p in parts_of(plan, plans) if p is not None]
+            found.append(self._monthly_share(parts, int(i)))
+        return np.array(found, dtype=float)
+
+    def _monthly_share(self, parts: list[Plan], site: int) -> float:
+        here = [self._months[part.id] for part in parts if self.measures(part)]
+        if not here:
+            return 0.0
+        syn, slow = self.air.synoptic_sd**2, self.air.slow_sd**2
+        each = [(1.0 - m.empty[site]) / (m.own[site] + syn * m.spread[site] + slow) for m in here]
+        return float((self.region.open_months[site] * np.max(each, axis=0)).mean())
+
     def _flask_end(self, these: Ints) -> Ints:
         """Return the month before which flasks stop; those that go on do so for any length of window."""
         end = self.deployments.flask_end[these]

@@ -20,7 +20,7 @@ class SettingsCheck:
     """The sound part of region.toml while it is checked; what rests on a faulty setting is not blamed.
 
     `names` holds the names of tracers, plans, methods and bands of the whole file: that an entry is
-    faulty does not make its name unknown.
+    faulty does not make its name unknown. It holds no plans where two share an id.
     """
 
     def __init__(self, file: TomlFile, settings: Settings, findings: Findings) -> None:
@@ -28,7 +28,7 @@ class SettingsCheck:
         self.doubtful = file.doubtful
         self.names: Mapping[str, frozenset[str]] = {
             "tracers": file.names("tracers", "name") | {tracer.name for tracer in settings.tracers},
-            "plans": file.names("plans"),
+            "plans": file.plan_ids(),
             "methods": file.names("methods"),
             "bands": file.names("bands") | {band.id for band in settings.bands},
         }
@@ -161,6 +161,8 @@ def _check_plan(check: SettingsCheck, i: int, plan: Plan) -> None:
 
 def _check_parts(check: SettingsCheck, i: int, plan: Plan) -> None:
     """Check that a plan that joins two others names one of each kind."""
+    if not check.names["plans"]:
+        return
     plans = {other.id: other for other in check.settings.plans}
     joined = plan.kind in ("both", "flask_then_analyzer")
     for field, kind in (("analyzer_plan", "analyzer"), ("flask_plan", "flask")):

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from siting.region.faults import Findings
+from siting.region.faults import Fault, Findings
 from siting.region.features import read_features
 from siting.region.plain import nearest
 from siting.region.rows import Raw
@@ -48,7 +49,8 @@ def open_folder(folder: str | Path, findings: Findings) -> Path:
 def read_candidate_files(path: Path, findings: Findings) -> tuple[list[Raw], str | None]:
     """Return the candidate files as cells, and the text of those whose rows could not all be told.
 
-    The text is empty if every row was told, None if there is no candidate file at all.
+    The text is empty if every row was told, None if there is no candidate file at all, or one of which
+    nothing could be read: then nobody knows which ids there are, and its fault says so.
     """
     names = [name for name in CANDIDATE_FILES if (path / name).exists()]
     if not names:
@@ -68,6 +70,7 @@ def read_candidate_files(path: Path, findings: Findings) -> tuple[list[Raw], str
         return [], None
     raws: list[Raw] = []
     lost: list[str] = []
+    unread = False
     for name in names:
         before = len(findings.faults)
         raw: Raw | None = (
@@ -77,9 +80,19 @@ def read_candidate_files(path: Path, findings: Findings) -> tuple[list[Raw], str
         )
         if raw is not None:
             raws.append(raw)
-        if raw is None or "id" not in raw.columns or len(findings.faults) > before:
+        if raw is None or "id" not in raw.columns:
+            if not unread and len(findings.faults) > before:
+                findings.faults[before] = _ids_unknown(findings.faults[before])
+            unread = True
+        elif len(findings.faults) > before:
             lost.append(_text(path / name))
-    return raws, "\n".join(lost)
+    return raws, None if unread else "\n".join(lost)
+
+
+def _ids_unknown(fault: Fault) -> Fault:
+    """Return the fault of a file that could not be read, with what could not be checked for it."""
+    mend = f"{fault.mend}; " if fault.mend else ""
+    return replace(fault, mend=f"{mend}ids of candidates in the other files are not checked before that")
 
 
 def _text(file: Path) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from siting.region import fingerprints
@@ -14,6 +14,7 @@ from siting.region.further_tables import Context, FurtherTables, read_further_ta
 from siting.region.model import Origin, Region, frozen_mapping, read_only
 from siting.region.references import KnownIds, check_against_candidates
 from siting.region.rows import Raw
+from siting.region.same_place import name_doubtful_places
 from siting.region.schema.lookups import unused_settings
 from siting.region.schema.settings import Settings
 from siting.region.settings_file import TOML, TomlFile, read_settings
@@ -39,7 +40,7 @@ def read_region(folder: str | Path) -> Region:
 
     complete = bool(entries) and sum(len(raw.rows) for raw in raws) == len(entries)
     known = KnownIds((entry.row.id for entry in entries), lost if entries else None, complete=complete)
-    context = Context(tracers, known, file.names("plans"), _window(file))
+    context = Context(tracers, known, file.plan_ids(), _window(file))
     tables = read_further_tables(path, context, findings)
     if file.settings is not None:
         check = SettingsCheck(file, file.settings, findings)
@@ -51,6 +52,9 @@ def read_region(folder: str | Path) -> Region:
         raise AssertionError("settings are missing although no fault was found")
 
     _name_bare_prices(entries, findings)
+    name_doubtful_places(entries, findings)
+    _name_running_kinds(entries, file.settings, findings)
+    _take_months_as_given(entries, tables.months)
     all_raws = [*raws, *tables.raws]
     hashes = {raw.file: fingerprints.of_rows(raw) for raw in [*all_raws, *([derived] if derived is not None else [])]}
     hashes[TOML] = fingerprints.of_settings(file.content)
@@ -120,3 +124,24 @@ def _name_bare_prices(entries: Sequence[Entry], findings: Findings) -> None:
             if bare:
                 problem = f"not given for {bare} candidate{'s' * (bare > 1)}, counted as 0 there"
                 findings.warn(file, None, column, None, problem, mend="fill it in")
+
+
+def _name_running_kinds(entries: Sequence[Entry], settings: Settings, findings: Findings) -> None:
+    """Say where nothing tells what a running station measures with, since flasks are then taken for granted."""
+    methods = {plan.method or plan.id for plan in settings.plans if plan.kind != "flask_then_analyzer"}
+    for entry in entries:
+        row = entry.row
+        if row.status == "running" and row.running_plan is None and row.method not in methods:
+            problem = "not given for a running station, which is then taken for one with flasks"
+            findings.warn(entry.file, entry.number, "running_plan", None, problem, mend="name the plan that it runs")
+
+
+def _take_months_as_given(
+    entries: Sequence[Entry], months: Mapping[tuple[str, int], Mapping[str, float]]
+) -> None:
+    """Count a number as given where monthly.csv gives it for every open month."""
+    for entry in entries:
+        for column, name in (("baseline_exposure", "exposure"), ("contamination_risk", "risk")):
+            opened = entry.row.open_months
+            if opened and all(name in months.get((entry.row.id, month), {}) for month in opened):
+                entry.origins[column] = Origin.GIVEN

@@ -149,7 +149,7 @@ def _check_contradictions(check: SettingsCheck, entries: Sequence[Entry], known:
     """Find rules that the status of the candidates makes impossible, without solving anything."""
     status = {entry.row.id: entry.row.status for entry in entries if "status" not in entry.doubtful}
     required = [name for name, word in status.items() if word == "required"]
-    no_plans = check.doubtful(("plans",))
+    no_plans = check.doubtful(("plans",)) or not check.names["plans"]
     for i, rule in enumerate(check.settings.rules):
         if check.doubtful(("rules", i)) or (isinstance(rule, AtMost | AtLeast) and rule.instrument and no_plans):
             continue

@@ -116,6 +116,14 @@ class TomlFile:
         found = [entry.get(key) for entry in entries if isinstance(entry, dict)] if isinstance(entries, list) else []
         return frozenset(name for name in found if isinstance(name, str))
 
+    def plan_ids(self) -> frozenset[str]:
+        """Return the ids of the plans; none if two share one, for then nobody knows which id was meant."""
+        found = self.content.get("plans")
+        entries = found if isinstance(found, list) else []
+        count = sum(isinstance(entry, dict) and isinstance(entry.get("id"), str) for entry in entries)
+        ids = self.names("plans")
+        return ids if len({name.lower() for name in ids}) == count else frozenset()
+
 
 def read_settings(path: Path, findings: Findings) -> TomlFile:
     """Read and check region.toml in itself; faults of syntax, names, types and ranges go to `findings`."""
