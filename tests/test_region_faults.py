@@ -174,7 +174,8 @@ def test_bytes_of_another_encoding_are_named_and_no_rule_is_blamed_for_the_lost_
     maker.file("candidates.csv", maker.csv().replace("Brisa Key", "Brisá").encode("cp1252"))
     assert maker.sentences() == [
         "candidates.csv, row 3: is not UTF-8: here stands the byte 0xE1, which is 'á' in Windows-1252; "
-        'allowed: UTF-8 text, with or without a byte mark; mend: save it again as "CSV UTF-8"'
+        'allowed: UTF-8 text, with or without a byte mark; mend: save it again as "CSV UTF-8"; '
+        "ids of candidates in the other files are not checked before that"
     ]
 
 
@@ -189,11 +190,14 @@ def test_a_row_with_a_decimal_comma_too_many_is_named_and_its_id_still_known(mak
     assert found[1].startswith("monthly.csv, row 3, id: no candidate has this id (found 'birsa')")
 
 
+UNCHECKED = "; ids of candidates in the other files are not checked before that"
+
+
 @pytest.mark.parametrize(
     ("content", "sentence"),
     [
-        (b"", "candidates.csv: is empty (0 bytes); mend: fill it, or delete it"),
-        (b" \n\n", "candidates.csv: is blank; mend: fill it, or delete it"),
+        (b"", "candidates.csv: is empty (0 bytes); mend: fill it, or delete it" + UNCHECKED),
+        (b" \n\n", "candidates.csv: is blank; mend: fill it, or delete it" + UNCHECKED),
         (
             b"id,lat,lon\n",
             "candidates.csv: no candidate in it; allowed: one row for each candidate below the heading; "

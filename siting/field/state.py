@@ -100,11 +100,15 @@ class State:
         ramps = factor[:, FUNCTIONS : FUNCTIONS + years]
         indicators = factor[:, FUNCTIONS + years : FUNCTIONS + 2 * years]
         out = np.zeros((self.size, rank))
-        out[: self.mode_count * FUNCTIONS] = (modes[:, None, None] * functions.T[None]).reshape(modes.size * FUNCTIONS, rank)
+        out[: self.mode_count * FUNCTIONS] = (modes[:, None, None] * functions.T[None]).reshape(
+            modes.size * FUNCTIONS, rank
+        )
         begin, older = self.begin("growth_anomalies"), self.axis.all_years - years
         out[begin : begin + older] = modes[0] * functions[:, :1].T
         out[begin + older : begin + older + years] = modes[0] * ramps.T
-        levels = out[self.begin("level_anomalies") : self.begin("methods")].reshape(LOW_MODES, self.axis.all_years, rank)
+        levels = out[self.begin("level_anomalies") : self.begin("methods")].reshape(
+            LOW_MODES, self.axis.all_years, rank
+        )
         levels[:, older:] = modes[1 : 1 + LOW_MODES, None, None] * indicators.T[None]
         for position, method in enumerate(methods):
             column = FUNCTIONS + 2 * years + 2 * position

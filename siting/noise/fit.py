@@ -28,7 +28,7 @@ from siting.region.model import Floats
 
 ROBUST_SDS = 5.0
 # Relative error of a standard deviation or a memory beyond which it counts as not determined.
-LOOSE, LOOSE_PHI = 0.5, 0.7
+LOOSE, LOOSE_PHI = 0.5, 0.9
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,14 +8,18 @@ Fields, section 1.1.1 for AR(1)), so that eliminating a chain of small blocks gi
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
-from siting.noise.chain import eliminate_chain
+from siting.noise.chain import eliminate_chains
 from siting.noise.design import MONTH_DAYS, Design
 from siting.region.model import Floats
+
+# Samples times noises that are worked on at once: small enough for the memory of any machine.
+BATCH = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,63 +72,77 @@ def prepare(design: Design) -> Prepared:
     return Prepared(design, np.diff(design.node_days), table.T @ table, sums, ordinary, residual)
 
 
-def _gram(prepared: Prepared, noise: Noise) -> tuple[Floats, float]:
-    """Return table^T V^-1 table (c, c) and log |V|, V the covariance without the anomalies."""
+def _grams(prepared: Prepared, noises: Sequence[Noise]) -> tuple[Floats, Floats]:
+    """Return table^T V^-1 table (b, c, c) and log |V| (b,), V the covariances without the anomalies."""
     n, m = prepared.design.days.size, prepared.gaps.size + 1
-    precision = noise.white_sd**-2
-    slow_days = -MONTH_DAYS / math.log(noise.slow_phi) if noise.slow_phi > 0.0 else 0.0
-    parts = [(sd, days) for sd, days in ((noise.slow_sd, slow_days), (noise.synoptic_sd, noise.memory_days)) if sd > 0]
-    squares = prepared.table_squares * precision
-    log_det = -n * math.log(precision)
-    k = len(parts)
+    slow = [-MONTH_DAYS / math.log(x.slow_phi) if x.slow_phi > 0.0 else 0.0 for x in noises]
+    sds = np.array([[x.slow_sd, x.synoptic_sd] for x in noises])
+    memories = np.array([[days, x.memory_days] for days, x in zip(slow, noises, strict=True)])
+    precision = np.array([x.white_sd**-2 for x in noises])
+    there = np.any(sds > 0.0, axis=0)
+    sds, memories = sds[:, there], memories[:, there]
+    squares = precision[:, None, None] * prepared.table_squares
+    log_det = -n * np.log(precision)
+    b, k = sds.shape
     if k == 0:
         return squares, log_det
     # Unit processes x at each time; sample = H x + white, H holding the sds. With Q the inverse covariance of x,
     # V^-1 = W - W H (Q + H^T W H)^-1 H^T W and |V| = |Q + H^T W H| |Q|^-1 |W|^-1.
-    sds = np.array([sd for sd, _ in parts])
-    weight = prepared.design.counts * precision
-    blocks = weight[:, None, None] * np.outer(sds, sds)
-    ties = np.zeros((m - 1, k, k))
-    for j, (_, days) in enumerate(parts):
-        step = prepared.gaps / days if days > 0.0 else np.full(m - 1, np.inf)
+    weight = precision[:, None] * prepared.design.counts
+    blocks = weight[:, :, None, None] * (sds[:, :, None] * sds[:, None, :])[:, None]
+    ties = np.zeros((b, m - 1, k, k))
+    for j in range(k):
+        rate = np.array([1.0 / days if days > 0.0 else np.inf for days in memories[:, j].tolist()])
+        step = rate[:, None] * prepared.gaps
         fresh = -np.expm1(-2.0 * step)  # 1 - a^2
         inner = np.exp(-2.0 * step) / fresh
-        blocks[:, j, j] += 1.0
-        blocks[:-1, j, j] += inner
-        blocks[1:, j, j] += inner
-        ties[:, j, j] = -np.exp(-step) / fresh
-        log_det += float(np.sum(np.log(fresh)))
-    right = prepared.node_sums[:, None, :] * (sds * precision)[:, None]
-    product, inside = eliminate_chain(blocks, ties, right)
+        blocks[:, :, j, j] += 1.0
+        blocks[:, :-1, j, j] += inner
+        blocks[:, 1:, j, j] += inner
+        ties[:, :, j, j] = -np.exp(-step) / fresh
+        log_det += np.log(fresh).sum(axis=-1)
+    right = prepared.node_sums[None, :, None, :] * (sds * precision[:, None])[:, None, :, None]
+    product, inside = eliminate_chains(blocks, ties, right)
     return squares - product, log_det + inside
 
 
-def _mixed(prepared: Prepared, noise: Noise) -> tuple[tuple[Floats, bool], Floats, float, float]:
-    """Return the factor of Henderson's mixed-model equations, their right side, y^T V^-1 y and log |V|.
+def _mixed(prepared: Prepared, noises: Sequence[Noise]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the left sides (b, q, q) of Henderson's mixed-model equations, right sides (b, q), y^T V^-1 y, log |V|.
 
     Unknowns: coefficients of the basis, then anomalies in units of their sd (Henderson 1975,
     Biometrics 31, 423).
     """
-    gram, log_det = _gram(prepared, noise)
-    p, g = prepared.design.basis.shape[1], noise.growth_anomaly_sd
-    scale = np.concatenate([np.ones(p), np.full(prepared.design.ramps.shape[1], g)])
-    left = gram[:-1, :-1] * scale[:, None] * scale
-    left[range(p, scale.size), range(p, scale.size)] += 1.0
-    factor = cho_factor(left, lower=True, check_finite=False)
-    return factor, gram[:-1, -1] * scale, float(gram[-1, -1]), log_det
+    grams, log_det = _grams(prepared, noises)
+    p, years = prepared.design.basis.shape[1], prepared.design.ramps.shape[1]
+    scale = np.ones((len(noises), p + years))
+    scale[:, p:] = np.array([x.growth_anomaly_sd for x in noises])[:, None]
+    left = grams[:, :-1, :-1] * scale[:, :, None] * scale[:, None, :]
+    left[:, range(p, p + years), range(p, p + years)] += 1.0
+    return left, grams[:, :-1, -1] * scale, grams[:, -1, -1], log_det
+
+
+def restricted_log_likelihoods(prepared: Prepared, noises: Sequence[Noise]) -> Floats:
+    """Return the restricted log-likelihood (b,) of the values of a record under each of `noises`.
+
+    l = -[(n - p) ln 2 pi + ln |V| + ln |X^T V^-1 X| - ln |X^T X| + r^T V^-1 r] / 2 (Harville 1974,
+    Biometrika 61, 383), V with the yearly anomalies in it, X the columns of level, growth, season, offsets.
+    """
+    n, p = prepared.design.columns.shape
+    found = []
+    size = max(1, BATCH // n)
+    for start in range(0, len(noises), size):
+        left, right, squares, log_det = _mixed(prepared, noises[start : start + size])
+        factor = np.linalg.cholesky(left)
+        inside = 2.0 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=-1)
+        solved = np.linalg.solve(factor, right[:, :, None])[:, :, 0]
+        rest = squares - np.sum(solved**2, axis=-1)
+        found.append(-0.5 * ((n - p) * math.log(2.0 * math.pi) + log_det + inside + rest))
+    return np.concatenate(found)
 
 
 def restricted_log_likelihood(prepared: Prepared, noise: Noise) -> float:
-    """Return the restricted log-likelihood of the values of a record under `noise`, growth and season unknown.
-
-    l = -[(n - p) ln 2 pi + ln |V| + ln |X^T V^-1 X| - ln |X^T X| + r^T V^-1 r] / 2 (Harville 1974,
-    Biometrika 61, 383), V with the yearly anomalies in it.
-    """
-    factor, right, squares, log_det = _mixed(prepared, noise)
-    n, p = prepared.design.columns.shape
-    inside = 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
-    rest = squares - float(right @ cho_solve(factor, right, check_finite=False))
-    return float(-0.5 * ((n - p) * math.log(2.0 * math.pi) + log_det + inside + rest))
+    """Return the restricted log-likelihood of the values of a record under one noise."""
+    return float(restricted_log_likelihoods(prepared, [noise])[0])
 
 
 def generalised_least_squares(prepared: Prepared, noise: Noise) -> tuple[Floats, Floats]:
@@ -133,13 +151,14 @@ def generalised_least_squares(prepared: Prepared, noise: Noise) -> tuple[Floats,
     First the coefficients of the design's columns, then the yearly anomalies of growth (best linear
     unbiased predictions; their covariance is that of prediction minus truth).
     """
-    factor, right, _, _ = _mixed(prepared, noise)
+    left, right, _, _ = _mixed(prepared, [noise])
+    factor = cho_factor(left[0], lower=True)
     design = prepared.design
     p, years = design.basis.shape[1], design.ramps.shape[1]
     back = np.zeros((p + years, p + years))
     back[:p, :p] = np.linalg.inv(design.triangle)
     back[range(p, p + years), range(p, p + years)] = noise.growth_anomaly_sd
-    solution = cho_solve(factor, right, check_finite=False)
+    solution = cho_solve(factor, right[0])
     solution[:p] += prepared.ordinary
-    covariance = back @ cho_solve(factor, back.T, check_finite=False)
+    covariance = back @ cho_solve(factor, back.T)
     return back @ solution, 0.5 * (covariance + covariance.T)

@@ -12,9 +12,10 @@ import numpy as np
 from scipy.optimize import minimize
 
 from siting.noise.design import MONTH_DAYS
-from siting.noise.likelihood import Noise, Prepared, restricted_log_likelihood
+from siting.noise.likelihood import Noise, Prepared, restricted_log_likelihoods
 from siting.region.model import Floats
 
+Losses = Callable[[Sequence[Floats]], Floats]
 PHI = "slow_phi"
 # Standard deviations are sought between these multiples of the residual's; the least counts as 0.
 LEAST, MOST = 5e-3, 30.0
@@ -129,30 +130,32 @@ def estimate_variances(prepared: Prepared, *, synoptic: bool, anomalies: bool, s
     limits["memory_days"] = (math.log(least_memory), math.log(SYNOPTIC_MOST))
     lower, upper = (np.array([limits[name][side] for name in names]) for side in (0, 1))
 
-    def loss(logs: Floats) -> float:
-        return -restricted_log_likelihood(prepared, noise_of(names, logs, scale))
+    def losses(many: Sequence[Floats]) -> Floats:
+        return -restricted_log_likelihoods(prepared, [noise_of(names, logs, scale) for logs in many])
 
-    starts = sorted(((loss(x), i, x) for i, x in enumerate(_starts(names, least_memory))), key=lambda item: item[:2])
-
+    grid = [np.clip(x, lower, upper) for x in _starts(names, least_memory)]
+    at_start = losses(grid)
+    order = np.argsort(at_start, kind="stable")[:FOLLOWED]
+    yardstick = max(1.0, abs(float(at_start[order[0]])))
     search: Any = minimize
 
-    def followed(x: Floats, close: float) -> tuple[float, Floats]:
+    def followed(start: Floats, close: float) -> tuple[float, Floats]:
         end = search(
-            loss,
-            np.clip(x, lower, upper),
-            jac=lambda at: _gradient(loss, at, lower, upper, close < 1e-5),
+            lambda x: _with_gradient(losses, x, lower, upper, fine=close < 1e-5),
+            start,
+            jac=True,
             method="L-BFGS-B",
             bounds=list(zip(lower, upper, strict=True)),
-            options={"maxiter": 200, "ftol": close / max(1.0, abs(starts[0][0])), "gtol": 1e-4},
+            options={"maxiter": 200, "ftol": close / yardstick, "gtol": 1e-4},
         )
         return float(end.fun), np.asarray(end.x, dtype=float)
 
-    ends = [followed(x, 1e-3) for _, _, x in starts[:FOLLOWED]]
-    least, logs = followed(min(ends, key=lambda end: end[0])[1], 1e-8)
+    rough = [followed(grid[i], 1e-3) for i in order]
+    least, logs = followed(min(rough, key=lambda end: end[0])[1], 1e-8)
     free = _free(names, logs, lower, upper)
-    covariance = _covariance(loss, logs, free)
+    covariance = _covariance(losses, logs, free)
     unseen = tuple(
-        (name, scale * _limit(loss, logs, names, name, float(upper[names.index(name)])))
+        (name, scale * _limit(losses, logs, names, name, float(upper[names.index(name)])))
         for name in ("slow_sd", "synoptic_sd", "growth_anomaly_sd")
         if name in names and logs[names.index(name)] <= lower[names.index(name)] + math.log(2.0)
     )
@@ -193,34 +196,37 @@ def _starts(names: Sequence[str], least_memory: float) -> list[Floats]:
     return found
 
 
-def _gradient(loss: Callable[[Floats], float], at: Floats, lower: Floats, upper: Floats, fine: bool) -> Floats:
-    """Central differences if `fine`, one-sided at a bound, else forward ones, backward at the upper bound."""
-    found = np.empty(at.size)
-    if not fine:
-        here = loss(at)
+def _with_gradient(losses: Losses, at: Floats, lower: Floats, upper: Floats, *, fine: bool) -> tuple[float, Floats]:
+    """Return the loss and its gradient: central differences if `fine`, else forward ones; never beyond a bound."""
+    ahead = np.minimum(at + 1e-4, upper)
+    behind = np.maximum(at - 1e-4, lower) if fine else np.where(ahead - at < 5e-5, at - 1e-4, at)
+    points = [at]
+    for ends in (ahead, behind):
         for i in range(at.size):
-            beside = at.copy()
-            beside[i] += -1e-4 if at[i] + 1e-4 > upper[i] else 1e-4
-            found[i] = (loss(beside) - here) / (beside[i] - at[i])
-        return found
-    for i in range(at.size):
-        ahead, behind = at.copy(), at.copy()
-        ahead[i] = min(at[i] + 1e-4, upper[i])
-        behind[i] = max(at[i] - 1e-4, lower[i])
-        found[i] = (loss(ahead) - loss(behind)) / (ahead[i] - behind[i])
-    return found
+            point = at.copy()
+            point[i] = ends[i]
+            points.append(point)
+    if not fine and np.array_equal(behind, at):
+        found = losses(points[: at.size + 1])
+        return float(found[0]), (found[1:] - found[0]) / (ahead - at)
+    found = losses(points)
+    return float(found[0]), (found[1 : at.size + 1] - found[at.size + 1 :]) / (ahead - behind)
 
 
-def _limit(loss: Callable[[Floats], float], logs: Floats, names: Sequence[str], name: str, upper: float) -> float:
+def _limit(losses: Losses, logs: Floats, names: Sequence[str], name: str, upper: float) -> float:
     """Return the sd (in units of the scale) at which the log-likelihood has fallen by 1/2 from its best at 0."""
-    at = logs.copy()
-    if name == "slow_sd":
-        at[names.index(PHI)] = math.log(UNSEEN_SLOW_DAYS)
-    place, here = names.index(name), loss(logs)
+    place = names.index(name)
     low, high = float(logs[place]), upper
-    for _ in range(20):
-        at[place] = 0.5 * (low + high)
-        low, high = (at[place], high) if loss(at) < here + 0.5 else (low, at[place])
+    for _ in range(3):
+        ladder = np.linspace(low, high, 16)
+        points = np.tile(logs, (16, 1))
+        points[:, place] = ladder
+        if name == "slow_sd":
+            points[:, names.index(PHI)] = math.log(UNSEEN_SLOW_DAYS)
+        fallen = losses([logs, *points])
+        over = np.flatnonzero(fallen[1:] > fallen[0] + 0.5)
+        first = max(1, int(over[0])) if over.size else 15
+        low, high = float(ladder[first - 1]), float(ladder[first])
     return math.exp(0.5 * (low + high))
 
 
@@ -233,27 +239,24 @@ def _free(names: Sequence[str], logs: Floats, lower: Floats, upper: Floats) -> t
     return tuple(int(i) for i in np.flatnonzero(inside))
 
 
-def _covariance(loss: Callable[[Floats], float], logs: Floats, free: Sequence[int]) -> Floats:
+def _covariance(losses: Losses, logs: Floats, free: Sequence[int]) -> Floats:
     """Inverse of the observed information; directions in which it is flat get the largest error."""
     d = len(free)
     if d == 0:
         return np.zeros((0, 0))
-    here = loss(logs)
-
-    def moved(*steps: tuple[int, float]) -> float:
-        at = logs.copy()
-        for place, step in steps:
-            at[free[place]] += step
-        return loss(at)
-
-    plus = [moved((i, STEP)) for i in range(d)]
-    minus = [moved((i, -STEP)) for i in range(d)]
-    information = np.empty((d, d))
-    for i in range(d):
-        information[i, i] = plus[i] + minus[i] - 2.0 * here
-        for j in range(i):
-            both = moved((i, STEP), (j, STEP)) + moved((i, -STEP), (j, -STEP))
-            mixed = 0.5 * (both - plus[i] - minus[i] - plus[j] - minus[j] + 2.0 * here)
-            information[i, j] = information[j, i] = mixed
+    steps = [np.zeros(d)]
+    for sign in (1.0, -1.0):
+        steps += list(sign * np.eye(d))
+        steps += [sign * (np.eye(d)[i] + np.eye(d)[j]) for i in range(d) for j in range(i)]
+    points = np.tile(logs, (len(steps), 1))
+    points[:, list(free)] += STEP * np.array(steps)
+    found = losses(list(points))
+    half = (len(steps) - 1) // 2
+    # loss ahead plus loss behind, less twice the loss here, in each direction
+    bend = found[1 : half + 1] + found[half + 1 :] - 2.0 * found[0]
+    information = np.diag(bend[:d])
+    pairs = [(i, j) for i in range(d) for j in range(i)]
+    for (i, j), both in zip(pairs, bend[d:], strict=True):
+        information[i, j] = information[j, i] = 0.5 * (both - bend[i] - bend[j])
     values, vectors = np.linalg.eigh(information / STEP**2)
     return np.asarray((vectors / np.maximum(values, FLAT**-2)) @ vectors.T)

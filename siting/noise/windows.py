@@ -41,7 +41,7 @@ def least_squares_window(
     """
     design = make_design(days, values, methods, harmonics=harmonics, anomalies=False)
     n, p = design.columns.shape
-    coefficients: Floats = np.linalg.solve(design.triangle, design.basis.T @ design.values)
+    coefficients = np.asarray(np.linalg.solve(design.triangle, design.basis.T @ design.values), dtype=float)
     residual = design.values - design.columns @ coefficients
     sd = math.sqrt(float(residual @ residual) / (n - p))
     inverse = np.linalg.inv(design.triangle)

@@ -32,8 +32,8 @@ def noise_paragraphs(fit: NoiseFit, *, name: str, flagged: int = 0, empty: int =
     """Return what a record tells as paragraphs, words first; lines that begin with `- ` are a list."""
     found = [_opening(fit, name, flagged, empty), _curve(fit), _noise(fit)]
     if fit.offsets:
-        pairs = [f"'{method}' {with_error(e)}" for method, e in fit.offsets]
-        found.append(f"Methods: offset from '{fit.reference}': {', '.join(pairs)}.")
+        pairs = [f"{_method(method)} {with_error(e)}" for method, e in fit.offsets]
+        found.append(f"Methods: offset from {_method(fit.reference)}: {', '.join(pairs)}.")
     if fit.outliers:
         far = sorted(fit.outliers, key=lambda o: -abs(o.sds))[:_MOST_NAMED]
         named = [
@@ -115,7 +115,7 @@ def toml_lines(fit: NoiseFit) -> list[str]:
     if fit.white_sd.determined:
         found.append(f"# without memory: {with_error(fit.white_sd)}; compare the plan's repeatability")
     if fit.growth_anomaly_sd.determined:
-        found.append("# growth_anomaly_sd is of this one place; the globe's is smaller")
+        found.append("# growth_anomaly_sd is that of this one place, not of the globe")
     return found
 
 
@@ -164,6 +164,10 @@ def noise_json(fit: NoiseFit) -> dict[str, object]:
     found["first_date"], found["last_date"] = _date(fit.first_day), _date(fit.last_day)
     found["toml"] = toml_lines(fit)
     return found
+
+
+def _method(name: str) -> str:
+    return f"'{name}'" if name else "rows that name none"
 
 
 def _date(day: float) -> str:

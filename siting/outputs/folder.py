@@ -11,6 +11,8 @@ import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
+from siting.region.faults import Fault, InputError
+
 MARK = "layout.json"
 """The file that makes a folder a result of ours."""
 
@@ -23,8 +25,10 @@ RESULT_NAMES = frozenset(
         "costs.csv",
         "coverage.csv",
         "figures",
+        "gaps.csv",
         "map.svg",
         "network.geojson",
+        "profiles.csv",
         "report.html",
         "run.log",
         "schedule.csv",
@@ -36,11 +40,15 @@ RESULT_NAMES = frozenset(
 )
 """What a result folder may hold; anything else belongs to somebody and is never deleted."""
 
+_ALLOWED = "a new or empty folder, or one that holds an earlier result and nothing else"
 _DROPPINGS = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 
 
-class FolderError(Exception):
-    """The result folder cannot be written; the message says why and what to do."""
+class FolderError(InputError):
+    """The result folder cannot be written; its one fault says why and what to do."""
+
+    def __init__(self, problem: str, mend: str, allowed: str = _ALLOWED) -> None:
+        super().__init__([Fault("--out", None, None, None, problem, allowed, mend)])
 
 
 def write_folder(target: Path, files: Mapping[str, str | bytes]) -> tuple[Path, ...]:
@@ -59,14 +67,34 @@ def write_folder(target: Path, files: Mapping[str, str | bytes]) -> tuple[Path, 
         _swap(target, files)
     except OSError as error:
         _drop_parents(made)
-        raise FolderError(
-            f"{target} cannot be written: {error.strerror or error}. Close programs that use it, check the "
-            "permissions and the space, or name another folder with --out"
-        ) from error
+        raise _unwritable(target, str(error.strerror or error)) from error
     except BaseException:
         _drop_parents(made)
         raise
     return tuple(target / name for name in sorted(files))
+
+
+def check_target(target: Path, layout: Path | None = None) -> None:
+    """Raise `FolderError` if a result could not be written to `target`, as far as a look shows; nothing is changed.
+
+    `layout` is a file that was read and must stay: the target may neither be it nor hold it.
+    """
+    try:
+        target = Path(os.path.realpath(target))
+        _check_place(target)
+        if layout is not None and target in (read := Path(os.path.realpath(layout)), *read.parents):
+            raise FolderError(
+                f"{target} holds the layout that was just read, which would be lost", "name another folder with --out"
+            )
+        _check_beside(target, {})
+        _check_target(target, {})
+        above = next(path for path in target.parents if os.path.lexists(path))
+        if not above.is_dir():
+            raise _unwritable(target, f"{above} is a file")
+        if not os.access(above, os.W_OK | os.X_OK):
+            raise _unwritable(target, f"{above} may not be written to")
+    except OSError as error:
+        raise _unwritable(target, str(error.strerror or error)) from error
 
 
 def heal(target: Path, files: Mapping[str, str | bytes] | None = None) -> None:
@@ -75,11 +103,8 @@ def heal(target: Path, files: Mapping[str, str | bytes] | None = None) -> None:
     `files` names what the new result holds beside the usual names. Raises `FolderError` where a
     folder with one of our names for passing use holds something else.
     """
+    _check_beside(target, files or {})
     fresh, old = beside(target)
-    for folder in (fresh, old):
-        strange = _foreign(folder, files or {})
-        if strange:
-            raise FolderError(f"{folder} is used while a result is written and holds {strange}; move that elsewhere")
     if old.exists():
         if target.exists():
             shutil.rmtree(old)
@@ -116,16 +141,35 @@ def _swap(target: Path, files: Mapping[str, str | bytes]) -> None:
     shutil.rmtree(old, ignore_errors=True)
 
 
+def _unwritable(target: Path, why: str) -> FolderError:
+    return FolderError(
+        f"{target} cannot be written: {why}",
+        "close programs that use it, check the permissions and the space, or name another folder with --out",
+        "a folder that can be written",
+    )
+
+
+def _check_beside(target: Path, files: Mapping[str, str | bytes]) -> None:
+    """Refuse folders with our names for passing use that hold something else."""
+    for folder in beside(target):
+        strange = _foreign(folder, files)
+        if strange:
+            raise FolderError(
+                f"{folder} is used while a result is written and holds {strange}",
+                "move that elsewhere, or name another folder with --out",
+            )
+
+
 def _check_place(target: Path) -> None:
     """Refuse the current folder and those above it, which would vanish under the user's feet."""
     here = Path.cwd().resolve()
     if target == here or target in here.parents:
-        raise FolderError(f"{target} is the folder you work in, or above it; name a folder inside it with --out")
+        raise FolderError(f"{target} is the folder you work in, or above it", "name a folder inside it with --out")
 
 
 def _check_target(target: Path, files: Mapping[str, str | bytes]) -> None:
     if target.exists() and not target.is_dir():
-        raise FolderError(f"{target} is a file; name a folder with --out")
+        raise FolderError(f"{target} is a file", "name a folder with --out")
     if not target.is_dir():
         return
     strange = _foreign(target, files)
@@ -133,8 +177,8 @@ def _check_target(target: Path, files: Mapping[str, str | bytes]) -> None:
         strange = f"files but no {MARK}"
     if strange:
         raise FolderError(
-            f"{target} is not replaced, for it holds {strange}. Move that elsewhere, or name an empty or new folder "
-            "with --out"
+            f"{target} is not replaced, for it holds {strange}",
+            "move that elsewhere, or name an empty or new folder with --out",
         )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+
 from rich.cells import cell_len, chop_cells
 
 from siting.outputs.ladder import clean_text
@@ -10,6 +12,31 @@ from siting.outputs.ladder import clean_text
 def counted(number: int, what: str, plural: str = "s") -> str:
     """Return a number with its noun."""
     return f"{number:,} {what}{'' if number == 1 else plural}"
+
+
+def what_if_words(what_ifs: Sequence[str], most: int = 6) -> str:
+    """Return the changes of a what-if for a headline, empty without any."""
+    if not what_ifs:
+        return ""
+    more = f" and {len(what_ifs) - most} more" if len(what_ifs) > most else ""
+    return f"what-if {', '.join(what_ifs[:most])}{more}"
+
+
+def month_spans(months: Collection[int]) -> str:
+    """Return months (1-12) as spans that may run over the new year: "Nov-Feb", "Jan-Mar, Jul"."""
+    if len(set(months)) == 12:
+        return "Jan-Dec"
+    begins = sorted(m for m in set(months) if (m - 2) % 12 + 1 not in months)
+    spans = []
+    for begin in begins:
+        end = begin
+        while end % 12 + 1 in months:
+            end = end % 12 + 1
+        spans.append(_MONTHS[begin - 1] + (f"-{_MONTHS[end - 1]}" if end != begin else ""))
+    return ", ".join(spans)
+
+
+_MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split()  # noqa: SIM905
 
 
 def wrapped(text: str, width: int, *, fold: bool = True) -> str:

@@ -44,11 +44,18 @@ def versions() -> dict[str, str]:
 
 
 def layout_json(region: Region, assessment: Assessment, certificate: Certificate | None) -> str:
-    """Return the text of layout.json; without a certificate the layout was given, not searched for."""
+    """Return the text of layout.json."""
+    content = layout_content(region, assessment, certificate)
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def layout_content(region: Region, assessment: Assessment, certificate: Certificate | None) -> dict[str, Any]:
+    """Return what layout.json holds; without a certificate the layout was given, not searched for."""
     money = assessment.money
-    content: dict[str, Any] = {
+    return {
         "region": region.name,
         "title": region.settings.title,
+        "changes": list(region.what_ifs),
         "picked": [{"id": p.id, "plan": p.plan, "start_year": p.start_year} for p in assessment.picks],
         "objective": certificate.objective if certificate else None,
         "value": certificate.value if certificate else assessment.score.total,
@@ -73,8 +80,8 @@ def layout_json(region: Region, assessment: Assessment, certificate: Certificate
             {"rule": j.label, "condition": j.words, "holds": j.holds, "found": j.found} for j in assessment.rules
         ],
         "targets": [],
+        "assumed": {column: list(ids) for column, ids in assessment.assumed.items()},
         "inputs": dict(region.inputs),
         "versions": versions(),
         "random_seed": certificate.seed if certificate else None,
     }
-    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

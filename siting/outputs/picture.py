@@ -8,6 +8,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.assessment.layout import Assessment
 from siting.geography.antimeridian import cut_line, cut_polygon
+from siting.outputs.lines import what_if_words
 from siting.outputs.worldmap import Kind, MapBand, MapContent, MapPoint, MapTrack, draw
 from siting.selection.planning import Planning
 
@@ -60,6 +61,8 @@ def map_svg(planning: Planning, assessment: Assessment) -> str:
         f"{_count(len(assessment.picks), 'new site')}, {money.total / 100:,.0f} {money.currency}, "
         f"{money.years[0]}-{money.years[-1]}"
     )
+    if region.what_ifs:
+        subtitle = f"{what_if_words(region.what_ifs)}: {subtitle}"
     return draw(MapContent(region.settings.title, subtitle, tuple(points), tuple(tracks), bands))
 
 

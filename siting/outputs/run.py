@@ -22,6 +22,8 @@ def layout_files(planning: Planning, assessment: Assessment, certificate: Certif
         "bands.geojson": layers.bands(assessment),
         "sites.csv": tables.sites(assessment),
         "coverage.csv": tables.coverage(assessment),
+        "gaps.csv": tables.gaps(assessment),
+        "profiles.csv": tables.profiles(assessment),
         "costs.csv": tables.costs(assessment),
         "map.svg": map_svg(planning, assessment),
         "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),

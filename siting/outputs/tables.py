@@ -7,7 +7,7 @@ import io
 import math
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from numbers import Integral, Real
 
@@ -68,99 +68,106 @@ def amount(hundredths: int) -> Decimal:
     return Decimal(int(hundredths)).scaleb(-2)
 
 
-def sites(assessment: Assessment) -> str:
-    """Return sites.csv: one row a picked deployment with every part of its score."""
-    header = [
-        "id",
-        "name",
-        "plan",
-        "kind",
-        "start_year",
-        "first_month",
-        "platform",
-        "lat",
-        "lon",
-        "lat_south",
-        "lat_north",
-        "score",
-        "worth",
-        "share_of_window",
-        "clean_samples_per_month",
-    ]
-    header += [f"{part}_{what}" for part in SCORE_PARTS for what in ("attribute", "value")]
-    header += ["cost_total", "flasks_at_peak", "samples_per_year"]
+def _table(rows: Sequence[Mapping[str, object]], header: Sequence[str]) -> str:
+    return csv_text(header, ([row[column] for column in header] for row in rows))
+
+
+_SITE_COLUMNS = (
+    *("id", "name", "plan", "kind", "start_year", "first_month", "platform", "lat", "lon", "lat_south", "lat_north"),
+    *("score", "worth", "share_of_window", "clean_samples_per_month", "months_open"),
+    *(f"{part}_{what}" for part in SCORE_PARTS for what in ("attribute", "value")),
+    *("cost_total", "flasks_at_peak", "samples_per_year"),
+)
+_BAND_COLUMNS = (
+    *("band", "south", "north", "area_share", "sites", "analyzers", "flasks", "both", "running"),
+    *("baseline_hours_per_year", "best_exposure", "best_site"),
+)
+_GAP_COLUMNS = ("south", "north", "degrees")
+_PROFILE_COLUMNS = ("profile", "efficiency", "resolved")
+
+
+def site_rows(assessment: Assessment) -> list[dict[str, object]]:
+    """Return one row a picked deployment with every part of its score, by column."""
     rows = []
     for pick in assessment.picks:
-        year, month = pick.first_month
-        row: list[object] = [
-            pick.id,
-            pick.name,
-            pick.plan,
-            pick.kind,
-            pick.start_year,
-            f"{year}-{month:02d}",
-            pick.platform,
-            pick.lat,
-            pick.lon,
-            pick.south,
-            pick.north,
-            pick.score,
-            pick.worth,
-            pick.left,
-            pick.samples,
-        ]
-        row += [number for _, attribute, value in pick.parts for number in (attribute, value)]
-        rows.append([*row, amount(sum(pick.cost_by_year)), pick.flasks, pick.laboratory])
-    return csv_text(header, rows)
+        row: dict[str, object] = {
+            "id": pick.id,
+            "name": pick.name,
+            "plan": pick.plan,
+            "kind": pick.kind,
+            "start_year": pick.start_year,
+            "first_month": f"{pick.first_month[0]}-{pick.first_month[1]:02d}",
+            "platform": pick.platform,
+            "lat": pick.lat,
+            "lon": pick.lon,
+            "lat_south": pick.south,
+            "lat_north": pick.north,
+            "score": pick.score,
+            "worth": pick.worth,
+            "share_of_window": pick.left,
+            "clean_samples_per_month": pick.samples,
+            "months_open": len(pick.open_months),
+            "cost_total": amount(sum(pick.cost_by_year)),
+            "flasks_at_peak": pick.flasks,
+            "samples_per_year": pick.laboratory,
+        }
+        for part, attribute, value in pick.parts:
+            row |= {f"{part}_attribute": attribute, f"{part}_value": value}
+        rows.append({column: row[column] for column in _SITE_COLUMNS})
+    return rows
+
+
+def band_rows(assessment: Assessment) -> list[dict[str, object]]:
+    """Return one row a band with its coverage."""
+    return [
+        {
+            "band": band.band,
+            "south": band.south,
+            "north": band.north,
+            "area_share": band.area_share,
+            "sites": band.sites,
+            "analyzers": band.analyzers,
+            "flasks": band.flasks,
+            "both": band.both,
+            "running": band.running,
+            "baseline_hours_per_year": band.baseline_hours,
+            "best_exposure": band.best_exposure,
+            "best_site": band.best_site,
+        }
+        for band in assessment.coverage.bands
+    ]
+
+
+def gap_rows(assessment: Assessment) -> list[dict[str, object]]:
+    """Return the gaps in latitude, the widest first; poles count as ends."""
+    return [{"south": gap.from_lat, "north": gap.to_lat, "degrees": gap.width_deg} for gap in assessment.coverage.gaps]
+
+
+def profile_rows(assessment: Assessment) -> list[dict[str, object]]:
+    """Return the efficiency for each profile; at 1 no other latitudes of as many sites do better."""
+    return [
+        {"profile": e.name, "efficiency": e.value, "resolved": e.resolved} for e in assessment.coverage.efficiencies
+    ]
+
+
+def sites(assessment: Assessment) -> str:
+    """Return sites.csv."""
+    return _table(site_rows(assessment), _SITE_COLUMNS)
 
 
 def coverage(assessment: Assessment) -> str:
-    """Return coverage.csv: bands, then gaps in latitude, then efficiencies, told apart by the first column."""
-    header = [
-        "what",
-        "name",
-        "south",
-        "north",
-        "area_share",
-        "sites",
-        "analyzers",
-        "flasks",
-        "both",
-        "running",
-        "baseline_hours_per_year",
-        "best_exposure",
-        "best_site",
-        "value",
-        "note",
-    ]
-    rows: list[list[object]] = [
-        [
-            "band",
-            band.band,
-            band.south,
-            band.north,
-            band.area_share,
-            band.sites,
-            band.analyzers,
-            band.flasks,
-            band.both,
-            band.running,
-            band.baseline_hours,
-            band.best_exposure,
-            band.best_site,
-            None,
-            None,
-        ]
-        for band in assessment.coverage.bands
-    ]
-    rows += [
-        ["gap", "gap in latitude", gap.from_lat, gap.to_lat, *[None] * 9, gap.width_deg, "degrees"]
-        for gap in assessment.coverage.gaps
-    ]
-    for efficiency in assessment.coverage.efficiencies:
-        note = "1: no design of latitudes does better" if efficiency.resolved else "cannot be resolved"
-        rows.append(["efficiency", efficiency.name, *[None] * 11, efficiency.value, note])
-    return csv_text(header, rows)
+    """Return coverage.csv: the bands."""
+    return _table(band_rows(assessment), _BAND_COLUMNS)
+
+
+def gaps(assessment: Assessment) -> str:
+    """Return gaps.csv."""
+    return _table(gap_rows(assessment), _GAP_COLUMNS)
+
+
+def profiles(assessment: Assessment) -> str:
+    """Return profiles.csv."""
+    return _table(profile_rows(assessment), _PROFILE_COLUMNS)
 
 
 def costs(assessment: Assessment) -> str:

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
+from siting.assessment.assumed import assumed_columns
 from siting.assessment.coverage import Coverage, reach
 from siting.assessment.layout import Assessment, Pick
 from siting.deployments import LeftOut
 from siting.outputs.cautions import cautions
-from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, clean_text, ladder
-from siting.outputs.lines import counted, wrapped
+from siting.outputs.columns import UNITS, fits, text_table
+from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, ladder
+from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
 from siting.region.model import Origin
+from siting.region.plain import listed
+from siting.region.schema.settings import Settings
 from siting.selection.planning import Planning
 
 _MARKS = {"analyzer": "A", "flask": "f", "both": "B", "flask_then_analyzer": "B"}
 MOST_NAMED = 5
+MOST_NOTES = 12
 
 
 def layout_text(
@@ -36,6 +36,7 @@ def layout_text(
     broken = bool(assessment.broken)
     parts = [
         wrapped(headline(planning, assessment, certificate), width),
+        wrapped(_assumed(assessment), width) if assessment.assumed else "",
         _rules(assessment, width) if broken else "",
         _sites(assessment, width),
         wrapped(_score(planning, assessment), width),
@@ -52,20 +53,38 @@ def layout_text(
 def headline(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> str:
     """Return the answer in a few sentences: sites, money, and how good it is or which rules it breaks."""
     money, settings = assessment.money, planning.region.settings
+    what_if = what_if_words(planning.region.what_ifs)
     words = (
-        f"{settings.title}: {counted(len(assessment.picks), 'new site')} for {money.total / 100:,.0f} of "
+        f"{settings.title}{', ' if what_if else ''}{what_if}: {counted(len(assessment.picks), 'new site')} for {money.total / 100:,.0f} of "
         f"{settings.budget.total:,.0f} {settings.currency}, {money.years[0]}-{money.years[-1]}."
     )
     if certificate is None:
-        broken = len(assessment.broken)
+        broken = len({_rule_of(judgement.label, settings) for judgement in assessment.broken})
         verdict = "It holds every rule." if not broken else f"IT BREAKS {counted(broken, 'RULE', 'S')}."
-        return f"{words} {verdict} Score {assessment.score.total:.2f}."
+        return f"{words} {verdict} Network score {assessment.score.total:.2f}."
     return f"{words} {proof_sentence(certificate)}"
+
+
+def _rule_of(label: str, settings: Settings) -> str:
+    """Return the rule to which a condition belongs: a rule for each band or year has several."""
+    names = ["budget.per_year", *(rule.name or f"{rule.kind} (rule {i + 1})" for i, rule in enumerate(settings.rules))]
+    return max((name for name in names if label.startswith(f"{name}, ")), key=len, default=label)
+
+
+def _assumed(assessment: Assessment) -> str:
+    """Name the columns of picked sites that nobody filled in and that count."""
+    count = len(assessment.picks)
+
+    def share(ids: Sequence[str]) -> str:
+        return f"at all {count}" if len(ids) == count else f"at {len(ids)} of {count}"
+
+    parts = [f"{column} {share(ids)}" for column, ids in assessment.assumed.items()]
+    return f"Rests on assumed values ({counted(count, 'picked site')}): {', '.join(parts)}."
 
 
 def proof_sentence(certificate: Certificate) -> str:
     """Return in one sentence how good the layout is and whether that is proved."""
-    name = f"{certificate.objective.capitalize()} {certificate.value:.2f}"
+    name = f"Network {certificate.objective} {certificate.value:.2f}"
     if certificate.gap == 0.0:
         return f"{name}; proved: no layout within the rules has a better one."
     if certificate.gap is None:
@@ -83,14 +102,27 @@ def check_text(planning: Planning, *, width: int = 80) -> str:
     """Return what `check` says of a sound region: what it holds, and what cannot be picked and why."""
     region, d = planning.region, planning.deployments
     settings, width = region.settings, max(width, MIN_WIDTH)
-    given = sum(int((codes == Origin.GIVEN).sum()) for codes in region.candidates.origin.values())
-    cells = sum(codes.size for codes in region.candidates.origin.values())
+    count = {
+        origin: sum(int((codes == origin).sum()) for codes in region.candidates.origin.values()) for origin in Origin
+    }
+    cells = sum(count.values())
+    parts = [f"{count[Origin.GIVEN]:,} of {counted(cells, 'cell')} of the candidates are given"]
+    for origin, words in ((Origin.DERIVED, "derived"), (Origin.ASSUMED, "assumed"), (Origin.DEFAULTED, "defaults")):
+        if count[origin]:
+            parts.append(f"{count[origin]:,} {words}")
     lines = [
         f"{settings.title}: {counted(len(region.candidates), 'candidate')}, {counted(len(settings.plans), 'plan')}, "
         f"{counted(len(settings.rules), 'rule')}; no fault.",
-        f"{given:,} of {counted(cells, 'cell')} of the candidates are given, the others are derived or take defaults.",
+        f"{', '.join(parts)}.",
         f"Choice of {counted(len(d), 'way')} to use them (site, plan, start year).",
     ]
+    for assumed in assumed_columns(region):
+        all_of_them = len(assumed.ids) == len(region.candidates)
+        where = (
+            "all candidates" if all_of_them else f"{len(assumed.ids)} of {counted(len(region.candidates), 'candidate')}"
+        )
+        names = "" if all_of_them else f": {listed(assumed.ids)}"
+        lines.append(f"- assumed: {assumed.column} {assumed.value} at {where}{names}")
     reasons: dict[tuple[str, str], list[str]] = {}
     for left in d.left_out:
         reasons.setdefault((left.plan, left.reason), []).append(left.candidate)
@@ -99,6 +131,13 @@ def check_text(planning: Planning, *, width: int = 80) -> str:
     for (plan, reason), names in sorted(reasons.items()):
         lines.append(f"- {plan or 'any plan'}, {reason}: {', '.join(sorted(set(names)))}")
     return "".join(f"{wrapped(line, width)}\n" for line in lines)
+
+
+def notes_lines(planning: Planning, most: int = MOST_NOTES) -> list[str]:
+    """Return the notes on the inputs that can change an answer, those of `siting check` but what is not used yet."""
+    notes = [f"note: {note.sentence()}" for note in planning.region.warnings if note.may_change_answer]
+    more = len(notes) - most
+    return notes if more <= 0 else [*notes[:most], f"... and {more} more, siting check shows them"]
 
 
 def closing_lines(planning: Planning, certificate: Certificate | None, seconds: float) -> tuple[str, ...]:
@@ -110,18 +149,28 @@ def closing_lines(planning: Planning, certificate: Certificate | None, seconds: 
     unfit = len(d.left_out) - len(whole)
     ways = f"Choice of {counted(len(d), 'way')} to use them (site, plan, start year)"
     if unfit:
-        ways += f"; {counted(unfit, 'plan')} left out where they do not fit (siting check says why)"
+        fit = "it does" if unfit == 1 else "they do"
+        ways += f"; {counted(unfit, 'plan')} left out where {fit} not fit (siting check says why)"
     lines.append(f"{ways}.")
     if certificate is not None:
-        gap = "gap unknown" if certificate.gap is None else f"gap {100 * certificate.gap:.3g} %"
-        asked = "" if certificate.asked_gap is None else f" (asked for: {100 * certificate.asked_gap:.3g} %)"
-        lines.append(
-            f"Search: {certificate.ended}, {gap}{asked}, {counted(certificate.nodes, 'search step')}, {seconds:.1f} s, "
-            f"seed {certificate.seed}; {certificate.ties or 'ties were not examined'}."
-        )
-    if region.warnings:
-        lines.append(f"{counted(len(region.warnings), 'note')} on the input files (siting check shows them).")
+        lines.append(_search(certificate, seconds))
+    unused = sum(not warning.may_change_answer for warning in region.warnings)
+    if unused:
+        lines.append(f"{counted(unused, 'note')} on inputs that are not used yet (siting check shows them).")
     return tuple(lines)
+
+
+def _search(certificate: Certificate, seconds: float) -> str:
+    """Return in one sentence how the search ended, how near it came, and what it took."""
+    steps = f"in {seconds:.1f} s, {counted(certificate.nodes, 'step')}"
+    asked = "" if certificate.asked_gap is None else f" ({100 * certificate.asked_gap:.3g} % was asked for)"
+    if certificate.gap is None:
+        return f"Search stopped ({certificate.ended}) {steps}: how near it came is not known{asked}."
+    gap = f"{100 * certificate.gap:.3g} %"
+    if not certificate.proved:
+        return f"Search stopped ({certificate.ended}) {steps}: within {gap} of the best{asked}."
+    ties = f"; {certificate.ties}" if certificate.ties else ""
+    return f"Search ended: proved to {gap}{asked} {steps}{ties}."
 
 
 def _dropped(left: Sequence[LeftOut]) -> str:
@@ -153,14 +202,16 @@ def _sites(assessment: Assessment, width: int) -> str:
     ]
     heads = ("site", "plan", "from", "latitude", "score", "samples", assessment.money.currency)
     title = "New sites (score 0-100; samples accepted in an open month; money in all)"
-    return f"{wrapped(title, width)}\n{_table(heads, rows, width, left=3)}"
+    table = text_table(heads, rows, width, left=3, fold=(0, 1), drop=(5, 3, 2, 4), instead="sites.csv")
+    return f"{wrapped(title, width)}\n{table}"
 
 
 def _score(planning: Planning, assessment: Assessment) -> str:
     score, worth_from = assessment.score, planning.region.settings.score.worth_from
     return (
-        f"Score {score.total:.2f} = {score.worth:.2f} from the sites (each site's score above {worth_from:g}, times "
-        f"its share of the window) + {sum(score.coverage):.2f} from covering the bands."
+        f"Network score {score.total:.2f} = {score.worth:.2f} from the sites (each site's score above {worth_from:g}, "
+        "times the share of the window left from its first month) + "
+        f"{sum(score.coverage):.2f} from covering the bands."
     )
 
 
@@ -168,16 +219,21 @@ def _money(assessment: Assessment, width: int) -> str:
     money = assessment.money
     bought = any(money.purchases)
     heads = ["year", *money.kinds, *(["analyzers bought"] if bought else []), "total"]
-    rows = []
+    amounts: list[tuple[str, list[int]]] = []
     for y, year in enumerate(money.years):
         kinds = [sum(c.by_kind[k] for c in money.sites if c.year == year) for k in range(len(money.kinds))]
-        amounts = [*kinds, *([money.purchases[y]] if bought else []), money.by_year[y]]
-        rows.append((str(year), *[f"{a / 100:,.0f}" for a in amounts]))
+        amounts.append((str(year), [*kinds, *([money.purchases[y]] if bought else []), money.by_year[y]]))
     kinds = [sum(c.by_kind[k] for c in money.sites) for k in range(len(money.kinds))]
-    amounts = [*kinds, *([sum(money.purchases)] if bought else []), money.total]
-    rows.append(("all", *[f"{a / 100:,.0f}" for a in amounts]))
-    title = f"Money by year, {money.currency}, with contingency, overhead and price growth"
-    return f"{wrapped(title, width)}\n{_table(heads, rows, width, left=1)}"
+    amounts.append(("all", [*kinds, *([sum(money.purchases)] if bought else []), money.total]))
+    for divisor, mark, word in UNITS:
+        rows = [(year, *[f"{a / 100 / divisor:,.0f}{mark}" for a in cells]) for year, cells in amounts]
+        if fits(heads, rows, width):
+            break
+    unit = f" ({mark}: {word})" if mark else ""
+    title = f"Money by year, {money.currency}{unit}, with contingency, overhead and price growth"
+    last = len(heads) - 1
+    drop = [2, 4, 1, 3, *range(5, last)]
+    return f"{wrapped(title, width)}\n{text_table(heads, rows, width, left=1, fold=(), drop=drop, instead='costs.csv')}"
 
 
 def _bands(assessment: Assessment, width: int) -> str:
@@ -200,7 +256,10 @@ def _bands(assessment: Assessment, width: int) -> str:
         "Coverage by band (area: share of the earth; sites: new and running, a track by its share of time; clean h: "
         "hours a year of background air at them; best: share of background air at the best)"
     )
-    return f"{wrapped(title, width)}\n{_table(heads, rows, width, left=1)}"
+    table = text_table(heads, rows, width, left=1, drop=(1, 6, 8, 5, 3, 4, 7), instead="coverage.csv")
+    part = [f"{p.id} {month_spans(p.open_months)}" for p in assessment.picks if len(p.open_months) < 12]
+    note = f"Counted above, but open only part of the year: {listed(part)}." if part else ""
+    return "\n".join([wrapped(title, width), table, *([wrapped(note, width)] if note else [])])
 
 
 def _ladder(planning: Planning, assessment: Assessment, width: int, ascii_only: bool) -> list[str]:
@@ -221,9 +280,10 @@ def _ladder(planning: Planning, assessment: Assessment, width: int, ascii_only: 
 
 
 def _profiles(coverage: Coverage, width: int) -> str:
+    example = next((f"{100 * e.value:.1f}" for e in coverage.efficiencies if e.resolved), "50.0")
     title = (
-        "What these latitudes can say about a profile from pole to pole (100 %: as much as the best spread of the same "
-        "number of equal sites; profiles in the sine of latitude)"
+        f"What these latitudes can say about a profile from pole to pole ({example} %: as good as that share of the "
+        "same number of sites, best placed; all sites alike; profiles in the sine of latitude)"
     )
     lines = [
         f"  {e.name:<26} " + (f"{100 * e.value:5.1f} %" if e.resolved else "too few latitudes")
@@ -235,9 +295,10 @@ def _profiles(coverage: Coverage, width: int) -> str:
 def _rules(assessment: Assessment, width: int) -> str:
     broken = assessment.broken
     if not broken:
-        return f"Rules: all {len(assessment.rules)} conditions hold."
+        return f"Rules: all {counted(len(assessment.rules), 'condition')} hold."
     lines = [wrapped(f"- {j.label}: {j.words}. Here: {j.found}.", width) for j in broken]
-    return "\n".join([f"RULES BROKEN: {len(broken)} of {len(assessment.rules)} conditions", *lines])
+    title = f"RULES BROKEN, in {len(broken)} of {counted(len(assessment.rules), 'condition')}"
+    return "\n".join([title, *lines])
 
 
 def latitude(lat: float) -> str:
@@ -250,20 +311,3 @@ def _where(pick: Pick) -> str:
     if pick.south == pick.north:
         return latitude(pick.lat)
     return "-".join(f"{abs(lat):.0f} {'N' if lat >= 0 else 'S'}" for lat in (pick.south, pick.north))
-
-
-def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, left: int) -> str:
-    """Return a table without lines; the first `left` columns stand left, the others right."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    for k, head in enumerate(heads):
-        table.add_column(
-            Text(clean_text(head)),
-            justify="left" if k < left else "right",
-            no_wrap=k >= left,
-            overflow="ellipsis" if k < left else "fold",
-        )
-    for row in rows:
-        table.add_row(*[Text(clean_text(cell)) for cell in row])
-    stream = io.StringIO()
-    Console(file=stream, width=width, color_system=None, markup=False, highlight=False, emoji=False).print(table)
-    return "\n".join(line.rstrip() for line in stream.getvalue().rstrip("\n").split("\n"))

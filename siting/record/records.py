@@ -183,6 +183,19 @@ class RecordModel:
             found.append(self._monthly_share(parts, int(i)))
         return np.array(found, dtype=float)
 
+    def difference_weights(self, analyzer: Plan, i: int, flask: Plan, j: int, same_place: bool) -> Floats:
+        """Return (12,) 1 / variance of the monthly difference of an analyzer at i and flasks at j.
+
+        At the same place both see the same air, and only what the flasks miss of it counts; at two places
+        their synoptic air is independent. 0 in months without both.
+        """
+        a, f = self._months[analyzer.id], self._months[flask.id]
+        syn = self.air.synoptic_sd**2
+        spread = np.maximum(0.0, f.spread[j] - a.spread[i]) if same_place else f.spread[j] + a.spread[i]
+        variance = a.own[i] + f.own[j] + syn * spread
+        both = self.region.open_months[i] * self.region.open_months[j] * (1.0 - a.empty[i]) * (1.0 - f.empty[j])
+        return np.asarray(both / variance, dtype=float)
+
     def _monthly_share(self, parts: list[Plan], site: int) -> float:
         here = [self._months[part.id] for part in parts if self.measures(part)]
         if not here:

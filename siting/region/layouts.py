@@ -23,10 +23,14 @@ _PICKS = '`picked`: a list of {"id", "plan", "start_year"}, or GeoJSON features 
 
 @dataclass(frozen=True)
 class GivenLayout:
-    """A layout as the user gave it: its name and picks in the order of ids, start years filled in."""
+    """A layout as the user gave it: its name and picks in the order of ids, start years filled in.
+
+    `path` is the file that was read, None for a layout of the region.
+    """
 
     name: str
     rows: tuple[LayoutRow, ...]
+    path: Path | None = None
 
 
 def read_layout(region: Region, given: str) -> GivenLayout:
@@ -46,13 +50,13 @@ def read_layout(region: Region, given: str) -> GivenLayout:
     findings.raise_if_any()
     first = region.settings.first_year
     filled = tuple(row if row.start_year is not None else row.model_copy(update={"start_year": first}) for row in rows)
-    return GivenLayout(name, filled)
+    return GivenLayout(name, filled, None if given in region.layouts else Path(given))
 
 
 def _from_file(region: Region, given: str, findings: Findings) -> tuple[str, tuple[LayoutRow, ...], dict[str, int]]:
     """Return the name of a layout in a file, its rows and the row number of each id."""
     path = Path(given)
-    name = path.parent.name if path.name == "layout.json" and path.parent.name else path.stem
+    name = path.absolute().parent.name if _in_a_result(path) else path.stem
     if not _is_there(path):
         known = ", ".join(region.layouts) or "none"
         findings.fault(
@@ -76,6 +80,11 @@ def _from_file(region: Region, given: str, findings: Findings) -> tuple[str, tup
     at = raw.columns.index("id") if "id" in raw.columns else None
     numbers = {} if at is None else {row[at]: n for n, row in zip(raw.numbers, raw.rows, strict=True)}
     return name, rows, numbers
+
+
+def _in_a_result(path: Path) -> bool:
+    """Say whether a file is part of a result folder, whose name then names the layout."""
+    return path.name in ("layout.json", "network.geojson", "sites.csv") and _is_there(path.parent / "layout.json")
 
 
 def _is_there(path: Path) -> bool:

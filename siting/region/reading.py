@@ -136,9 +136,7 @@ def _name_running_kinds(entries: Sequence[Entry], settings: Settings, findings: 
             findings.warn(entry.file, entry.number, "running_plan", None, problem, mend="name the plan that it runs")
 
 
-def _take_months_as_given(
-    entries: Sequence[Entry], months: Mapping[tuple[str, int], Mapping[str, float]]
-) -> None:
+def _take_months_as_given(entries: Sequence[Entry], months: Mapping[tuple[str, int], Mapping[str, float]]) -> None:
     """Count a number as given where monthly.csv gives it for every open month."""
     for entry in entries:
         for column, name in (("baseline_exposure", "exposure"), ("contamination_risk", "risk")):
