@@ -40,19 +40,21 @@ def assumed_at_picks(planning: Planning, picked: Ints) -> Mapping[str, tuple[str
     region, d = planning.region, planning.deployments
     settings, ids = region.settings, region.candidates.ids
     weights = settings.score.weights
-    counts = {
-        "baseline_exposure": lambda k: True,
-        "contamination_risk": lambda k: weights.contamination > 0.0 or settings.score.greatest_risk < 1.0,
-        "data_return": lambda k: True,
-        "host_strength": lambda k: weights.host > 0.0,
-        "power": lambda k: settings.plans[d.plan[k]].draws_power,
-        "staffed": lambda k: settings.plans[d.plan[k]].needs_staff,
-        "visits_per_year": lambda k: bool(d.has_flask[k]),
+    plans = [settings.plans[p] for p in d.plan[picked]]
+    everywhere = [True] * len(plans)
+    counts: dict[str, list[bool]] = {
+        "baseline_exposure": everywhere,
+        "contamination_risk": [weights.contamination > 0.0 or settings.score.greatest_risk < 1.0] * len(plans),
+        "data_return": everywhere,
+        "host_strength": [weights.host > 0.0] * len(plans),
+        "power": [plan.draws_power for plan in plans],
+        "staffed": [plan.needs_staff for plan in plans],
+        "visits_per_year": [plan.has_flask for plan in plans],
     }
     found: dict[str, tuple[str, ...]] = {}
     for column, enters in counts.items():
-        there = _assumed(region, column)
-        names = tuple(sorted({ids[d.candidate[k]] for k in picked if there[d.candidate[k]] and enters(k)}))
+        there = _assumed(region, column)[d.candidate[picked]] & np.array(enters, dtype=bool)
+        names = tuple(sorted({ids[i] for i in d.candidate[picked][there]}))
         if names:
             found[column] = names
     return frozen_mapping(found)

@@ -224,7 +224,7 @@ def _curve(prepared: Prepared, variances: Variances, cadence: Cadence) -> dict[s
         away = functionals @ there - value
         spread += (functionals @ inside @ functionals.T + np.outer(away, away)) / len(points)
     error = np.sqrt(np.diag(spread))
-    short = None if cadence.span_years >= 2.0 else "the record is shorter than 2 years: season and growth mix"
+    short = None if cadence.tells_slow else "the record is shorter than 2 years: season and growth mix"
     found: dict[str, Any] = {
         "level": Estimate(float(value[0]), float(error[0])),
         "growth": Estimate(float(value[1]), float(error[1]), short),

@@ -123,7 +123,7 @@ def doubts(cadence: Cadence, design: Design) -> tuple[str, ...]:
     """Return plain sentences on what the record cannot separate, and why."""
     found: list[str] = []
     years = f"{cadence.span_years:.1f} years"
-    if cadence.span_years < 2.0:
+    if not cadence.tells_slow:
         found.append(f"The record has {years}: under 2 years season and growth cannot be separated well.")
     if not cadence.tells_anomalies:
         found.append(f"The record has {years}: under 3 years nothing can be said on change of growth between years.")

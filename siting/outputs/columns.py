@@ -15,8 +15,8 @@ from siting.outputs.lines import wrapped
 
 _BETWEEN = 2
 _NARROWEST = 8  # a folded column keeps this many cells
-UNITS = ((1, "", ""), (1_000, "k", "thousands"), (1_000_000, "M", "millions"))
-"""What amounts are divided by where they do not fit, the mark behind them, and the word for it."""
+UNITS = ((1, ""), (1_000, "k: thousands"), (1_000_000, "M: millions"))
+"""What amounts are divided by where they do not fit, and the mark behind them with the word for it."""
 
 
 def text_table(
@@ -59,7 +59,8 @@ def text_table(
     gone = [heads[k] for k in range(len(heads)) if k not in shown]
     if not gone:
         return text
-    return f"{text}\n{wrapped(f'No room here for: {", ".join(gone)} (see {instead}).', width)}"
+    note = f"No room here for: {', '.join(gone)} (see {instead})."
+    return f"{text}\n{wrapped(note, width)}"
 
 
 def fits(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> bool:

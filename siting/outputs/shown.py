@@ -4,24 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
-from siting.assessment.doubts import Discovery, PairOffset
+from siting.assessment.doubts import PairOffset
 from siting.assessment.precision import Contrast, Precision, Shown
-from siting.assessment.sensitivity import Moved
+from siting.assessment.statement import Statement
 from siting.outputs.tables import csv_text
 
 SEEN = 2.0
-
-
-@dataclass(frozen=True)
-class Statement:
-    """Everything that is told about what a layout shows."""
-
-    precision: Precision
-    offsets: tuple[PairOffset, ...]
-    discoveries: tuple[Discovery, ...]
-    moved: tuple[Moved, ...]
 
 
 def number(value: float) -> str:

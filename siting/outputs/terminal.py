@@ -54,8 +54,9 @@ def headline(planning: Planning, assessment: Assessment, certificate: Certificat
     """Return the answer in a few sentences: sites, money, and how good it is or which rules it breaks."""
     money, settings = assessment.money, planning.region.settings
     what_if = what_if_words(planning.region.what_ifs)
+    title = f"{settings.title}, {what_if}" if what_if else settings.title
     words = (
-        f"{settings.title}{', ' if what_if else ''}{what_if}: {counted(len(assessment.picks), 'new site')} for {money.total / 100:,.0f} of "
+        f"{title}: {counted(len(assessment.picks), 'new site')} for {money.total / 100:,.0f} of "
         f"{settings.budget.total:,.0f} {settings.currency}, {money.years[0]}-{money.years[-1]}."
     )
     if certificate is None:
@@ -116,20 +117,19 @@ def check_text(planning: Planning, *, width: int = 80) -> str:
         f"{', '.join(parts)}.",
         f"Choice of {counted(len(d), 'way')} to use them (site, plan, start year).",
     ]
+    n = len(region.candidates)
     for assumed in assumed_columns(region):
-        all_of_them = len(assumed.ids) == len(region.candidates)
-        where = (
-            "all candidates" if all_of_them else f"{len(assumed.ids)} of {counted(len(region.candidates), 'candidate')}"
-        )
-        names = "" if all_of_them else f": {listed(assumed.ids)}"
-        lines.append(f"- assumed: {assumed.column} {assumed.value} at {where}{names}")
+        where = f"at {len(assumed.ids)} of {counted(n, 'candidate')}: {listed(assumed.ids)}"
+        if len(assumed.ids) == n:
+            where = "at every candidate"
+        lines.append(f"- assumed: {assumed.column} {assumed.value} {where}")
     reasons: dict[tuple[str, str], list[str]] = {}
     for left in d.left_out:
         reasons.setdefault((left.plan, left.reason), []).append(left.candidate)
     if reasons:
         lines.append("Not on offer:")
-    for (plan, reason), names in sorted(reasons.items()):
-        lines.append(f"- {plan or 'any plan'}, {reason}: {', '.join(sorted(set(names)))}")
+    for (plan, reason), ids in sorted(reasons.items()):
+        lines.append(f"- {plan or 'any plan'}, {reason}: {', '.join(sorted(set(ids)))}")
     return "".join(f"{wrapped(line, width)}\n" for line in lines)
 
 
@@ -225,12 +225,12 @@ def _money(assessment: Assessment, width: int) -> str:
         amounts.append((str(year), [*kinds, *([money.purchases[y]] if bought else []), money.by_year[y]]))
     kinds = [sum(c.by_kind[k] for c in money.sites) for k in range(len(money.kinds))]
     amounts.append(("all", [*kinds, *([sum(money.purchases)] if bought else []), money.total]))
-    for divisor, mark, word in UNITS:
-        rows = [(year, *[f"{a / 100 / divisor:,.0f}{mark}" for a in cells]) for year, cells in amounts]
+    for divisor, unit in UNITS:
+        rows = [(year, *[f"{a / 100 / divisor:,.0f}{unit[:1]}" for a in cells]) for year, cells in amounts]
         if fits(heads, rows, width):
             break
-    unit = f" ({mark}: {word})" if mark else ""
-    title = f"Money by year, {money.currency}{unit}, with contingency, overhead and price growth"
+    of_unit = f" ({unit})" if unit else ""
+    title = f"Money by year, {money.currency}{of_unit}, with contingency, overhead and price growth"
     last = len(heads) - 1
     drop = [2, 4, 1, 3, *range(5, last)]
     return f"{wrapped(title, width)}\n{text_table(heads, rows, width, left=1, fold=(), drop=drop, instead='costs.csv')}"

@@ -41,9 +41,12 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Mont
 
     Fixed flasks are binomial (visits, exposure x return); on condition they are filled in clean spells
     only, so exposure limits the visits instead. No more samples of air are independent in a month than
-    there are clean spells. Screening drops the share of contaminated samples that it finds.
+    there are clean spells. Screening drops the share of contaminated samples that it finds. A plan's own
+    repeatability and calibration error are in the unit of the first gas that it measures; for the others
+    those of the tracer hold.
     """
     c = region.candidates
+    leads = (plan.gases[0] if plan.gases else region.tracers[0]) == air.name
     exposure, risk, size = region.exposure, region.risk[tracer], region.size[tracer]
     passing = plan.pass_chance if plan.pass_chance is not None else 1.0 - plan.screening_share
     kept = 1.0 - risk * (1.0 - passing)
@@ -52,15 +55,15 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Mont
         count = analyzer_hours(exposure, c.duty_cycle, c.data_return) * kept
         inverse = 1.0 / np.maximum(count, 1.0)
         empty = np.where(count > 0.0, 0.0, 1.0)
-        repeatability = air.repeatability_analyzer if plan.repeatability is None else plan.repeatability
+        repeatability = plan.repeatability if leads and plan.repeatability is not None else air.repeatability_analyzer
     else:
         visits = flask_visits(plan, exposure, c.duty_cycle, air.spell_days)
         chance = flask_chance(plan, exposure, c.data_return) * kept
         inverse, empty = inverse_count(visits, chance)
         count = visits * chance
-        repeatability = air.repeatability_flask if plan.repeatability is None else plan.repeatability
+        repeatability = plan.repeatability if leads and plan.repeatability is not None else air.repeatability_flask
     samples = np.maximum(1.0, 1.0 / inverse)
-    calibration = air.calibration_error if plan.calibration_error is None else plan.calibration_error
+    calibration = plan.calibration_error if leads and plan.calibration_error is not None else air.calibration_error
     calibrations = 1.0 if plan.calibrations_per_month is None else plan.calibrations_per_month
     carried = np.clip(risk * passing / np.where(kept > 0.0, kept, 1.0), 0.0, 1.0)
     contamination = contamination_variance(carried, size, mean_variance(samples, air.episode_days, DAYS_PER_MONTH))

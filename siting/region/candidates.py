@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import shapely
@@ -454,7 +455,7 @@ def build(
 
 def monthly_arrays(
     entries: Sequence[Entry], tracers: Sequence[str], months: Mapping[tuple[str, int], Mapping[str, float]]
-) -> dict[str, np.ndarray]:
+) -> dict[str, Any]:
     """Return exposure, its origin, risk, size and open months of the entries.
 
     `months` maps (id, month 1-12) to the numbers of monthly.csv that replace the yearly ones, by the

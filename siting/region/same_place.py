@@ -36,13 +36,13 @@ def name_doubtful_places(entries: Sequence[Entry], findings: Findings) -> None:
     for a, b in pairs:
         low, high = (int(a), int(b)) if a < b else (int(b), int(a))
         first[high] = min(low, first.get(high, low))
-    for k in sorted(first):
-        entry, other = points[k], points[first[k]]
+    for at in sorted(first):
+        entry, other = points[at], points[first[at]]
         findings.warn(
             entry.file,
             entry.number,
             "lat",
-            f"{places[k][0]:g}, {places[k][1]:g}",
+            f"{places[at][0]:g}, {places[at][1]:g}",
             f"the same place as {quoted(other.row.id)} ({other.file}, row {other.number}); they count as two",
             mend="take one of the two out, or correct its coordinates",
         )

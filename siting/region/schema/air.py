@@ -19,34 +19,28 @@ from siting.region.schema.common import (
 class Parts(Vocabulary):
     """One number each for level, growth and season."""
 
-    level: NotNegative | None = described(
-        None, about="For the level.", unit="unit of the tracer", later="record", shown="4.0"
-    )
-    growth: NotNegative | None = described(
-        None, about="For the growth.", unit="unit of the tracer a year", later="record", shown="0.3"
-    )
+    level: NotNegative | None = described(None, about="For the level.", unit="unit of the tracer", shown="4.0")
+    growth: NotNegative | None = described(None, about="For the growth.", unit="unit of the tracer a year", shown="0.3")
     season: NotNegative | None = described(
-        None, about="For each season coefficient.", unit="unit of the tracer", later="record", shown="2.0"
+        None, about="For each season coefficient.", unit="unit of the tracer", shown="2.0"
     )
 
 
 class SeasonPoint(Vocabulary):
     """The season that is expected at one latitude."""
 
-    lat: Latitude = described(about="Latitude.", unit="degrees north", later="record")
-    peak_to_trough: NotNegative = described(
-        about="Highest minus lowest month.", unit="unit of the tracer", later="record"
-    )
+    lat: Latitude = described(about="Latitude.", unit="degrees north")
+    peak_to_trough: NotNegative = described(about="Highest minus lowest month.", unit="unit of the tracer")
     month_of_maximum: float = described(
-        about="Month of the highest value, 1 to 12, fractions allowed.", ge=1.0, lt=13.0, later="record"
+        about="Month of the highest value, 1 to 12, fractions allowed.", ge=1.0, lt=13.0
     )
 
 
 class LevelPoint(Vocabulary):
     """The yearly mean that is expected at one latitude."""
 
-    lat: Latitude = described(about="Latitude.", unit="degrees north", later="record")
-    value: float = described(about="Yearly mean, against any common zero.", unit="unit of the tracer", later="record")
+    lat: Latitude = described(about="Latitude.", unit="degrees north")
+    value: float = described(about="Yearly mean, against any common zero.", unit="unit of the tracer")
 
 
 class Tracer(Vocabulary):
@@ -58,55 +52,75 @@ class Tracer(Vocabulary):
     storage_days: Positive | None = described(
         None, about="Days that a sample keeps in a flask.", unit="days", later="supply", shown="300.0"
     )
-    growth: float | None = described(None, about="Expected growth.", unit="unit a year", later="record", shown="8.0")
+    growth: float | None = described(None, about="Expected growth.", unit="unit a year", shown="8.0")
     season: tuple[SeasonPoint, ...] = described(
         (),
         about="Expected season by latitude.",
-        later="record",
         shown="[{ lat = -45.0, peak_to_trough = 25.0, month_of_maximum = 9.2 }, "
         "{ lat = 45.0, peak_to_trough = 40.0, month_of_maximum = 2.3 }]",
     )
     gradient: tuple[LevelPoint, ...] = described(
         (),
         about="Expected yearly mean by latitude.",
-        later="record",
         shown="[{ lat = -45.0, value = 0.0 }, { lat = 0.0, value = 30.0 }, { lat = 45.0, value = 110.0 }]",
     )
     synoptic_sd: NotNegative | None = described(
         None,
         about="Variability from day to day of background air.",
         unit="unit of the tracer",
-        later="record",
         shown="9.0",
     )
     memory_days: Positive | None = described(
-        None, about="Memory (e-folding time) of that variability.", unit="days", later="record", shown="3.0"
+        None, about="Memory (e-folding time) of that variability.", unit="days", shown="3.0"
     )
     slow_sd: NotNegative | None = described(
-        None, about="Variability from month to month.", unit="unit of the tracer", later="record", shown="4.0"
+        None, about="Variability from month to month.", unit="unit of the tracer", shown="4.0"
     )
     slow_phi: float | None = described(
-        None, about="Autocorrelation of it from one month to the next.", ge=0.0, lt=1.0, later="record", shown="0.5"
+        None, about="Autocorrelation of it from one month to the next.", ge=0.0, lt=1.0, shown="0.5"
     )
     spell_days: Positive = described(4.0, about="Length of a spell of clean air.", unit="days", why="assumed", le=31.0)
     episode_days: Positive | None = described(
-        None, about="Length of an episode of contamination.", unit="days", later="record", shown="1.5"
+        None, about="Length of an episode of contamination.", unit="days", shown="1.5"
     )
     growth_anomaly_sd: NotNegative | None = described(
-        None, about="Change of the global growth from year to year.", unit="unit a year", later="record", shown="4.0"
+        None, about="Change of the global growth from year to year.", unit="unit a year", shown="4.0"
     )
     scale_drift_sd: NotNegative | None = described(
-        None, about="Drift of the scale common to all methods.", unit="unit a year", later="record", shown="0.1"
+        None, about="Drift of the scale common to all methods.", unit="unit a year", shown="0.1"
     )
     monthly_anomaly_sd: NotNegative | None = described(
-        None, about="Anomaly of one month in a band.", unit="unit of the tracer", later="record", shown="4.0"
+        None, about="Anomaly of one month in a band.", unit="unit of the tracer", shown="4.0"
     )
     method_offset_sd: NotNegative | None = described(
         None,
         about="Persistent offset between methods that say nothing themselves.",
         unit="unit of the tracer",
-        later="record",
         shown="2.0",
+    )
+    method_drift_sd: NotNegative | None = described(
+        None,
+        about="Drift of the offset of methods that say nothing themselves.",
+        unit="unit a year",
+        shown="0.02",
+    )
+    repeatability_analyzer: NotNegative | None = described(
+        None,
+        about="Repeatability of one analyzer hour, where the plan does not say or measures this gas second.",
+        unit="unit of the tracer",
+        shown="0.03",
+    )
+    repeatability_flask: NotNegative | None = described(
+        None,
+        about="Repeatability of one flask sample, where the plan does not say or measures this gas second.",
+        unit="unit of the tracer",
+        shown="0.07",
+    )
+    calibration_error: NotNegative | None = described(
+        None,
+        about="Standard error of one calibration, where the plan does not say or measures this gas second.",
+        unit="unit of the tracer",
+        shown="0.03",
     )
     local_growth: float = described(
         0.02,
@@ -114,43 +128,37 @@ class Tracer(Vocabulary):
         why="assumed",
         ge=-0.5,
         le=0.5,
-        later="record",
     )
     altitude_damping: NotNegative = described(
-        0.07, about="Loss of seasonal amplitude per km of height, as a share.", why="assumed", later="record"
+        0.07, about="Loss of seasonal amplitude per km of height, as a share.", why="assumed"
     )
     altitude_level_sd: NotNegative | None = described(
-        None, about="Offset of the level per km of height.", unit="unit a km", later="record", shown="3.0"
+        None, about="Offset of the level per km of height.", unit="unit a km", shown="3.0"
     )
     intake_level_sd: NotNegative | None = described(
         None,
         about="Offset of the level for an intake near the ground.",
         unit="unit of the tracer",
-        later="record",
         shown="1.5",
     )
     representation_sd: Parts = described(
         Parts(),
         about="What a site does not share with the background around it.",
-        later="record",
         shown="{ level = 4.0, growth = 0.3, season = 2.0 }",
     )
     cell_sd: Parts = described(
         Parts(),
         about="What a cell of 800 km does not share with the field.",
-        later="record",
         shown="{ level = 3.0, growth = 0.2, season = 1.5 }",
     )
     beyond_degree_sd: Parts = described(
         Parts(),
         about="Variance of the field beyond the modes.",
-        later="record",
         shown="{ level = 4.0, growth = 0.3, season = 2.0 }",
     )
     source_sd: Parts = described(
         Parts(),
         about="Strength of the sources behind the field.",
-        later="record",
         shown="{ level = 60.0, growth = 1.5, season = 40.0 }",
     )
 
@@ -169,7 +177,7 @@ class Band(Vocabulary):
 class Target(Vocabulary):
     """A quantity that the network must show, with the standard error that is wanted."""
 
-    id: Name = described(about="Short name of the target.", later="record")
+    id: Name = described(about="Short name of the target.")
     kind: Literal[
         "realised_growth",
         "year_growth",
@@ -178,14 +186,14 @@ class Target(Vocabulary):
         "season",
         "season_timing",
         "monthly_anomaly",
-    ] = described(about="What is to be shown.", later="record")
-    tracer: Name | None = described(None, about="Tracer; empty: the first.", later="record", shown='"CH4"')
-    band: Name | None = described(None, about="Band, for season and anomaly.", later="record", shown='"mid north"')
-    minus: Name | None = described(None, about="Second band, for a difference.", later="record", shown='"mid south"')
-    year: int | None = described(None, about="Year, for the growth of a single year.", later="record", shown="2028")
-    goal: Positive = described(about="Wanted standard error.", later="record")
-    weight: Positive = described(1.0, about="Weight in the shortfall.", later="record")
-    expected: float | None = described(None, about="Expected size of the signal.", later="record", shown="8.0")
+    ] = described(about="What is to be shown.")
+    tracer: Name | None = described(None, about="Tracer; empty: the first.", shown='"CH4"')
+    band: Name | None = described(None, about="Band, for season and anomaly.", shown='"mid north"')
+    minus: Name | None = described(None, about="Second band, for a difference.", shown='"mid south"')
+    year: int | None = described(None, about="Year, for the growth of a single year.", shown="2028")
+    goal: Positive = described(about="Wanted standard error.")
+    weight: Positive = described(1.0, about="Weight in the shortfall.")
+    expected: float | None = described(None, about="Expected size of the signal.", shown="8.0")
 
 
 class Mixing(Vocabulary):
@@ -196,26 +204,21 @@ class Mixing(Vocabulary):
         about="Exchange time between the hemispheres.",
         unit="years",
         why="about 1 year (Jacob 1999, ch. 4; value from memory)",
-        later="record",
     )
     tau_zonal: Positive = described(
         0.04,
         about="Mixing time along a circle of latitude.",
         unit="years",
         why="about 2 weeks (Jacob 1999, ch. 4; value from memory)",
-        later="record",
     )
-    degree: int = described(
-        6, about="Greatest degree of the field's modes.", ge=1, le=12, why="about 3,000 km", later="record"
-    )
+    degree: int = described(6, about="Greatest degree of the field's modes.", ge=1, le=12, why="about 3,000 km")
     envelope: tuple[LevelPoint, ...] = described(
         (),
         about="Strength of sources by latitude, symmetric; empty: the built-in one.",
-        later="record",
         shown="[{ lat = 0.0, value = 1.0 }, { lat = 60.0, value = 0.6 }, { lat = 90.0, value = 0.1 }]",
     )
     spectrum: NotNegative = described(
-        1.0, about="Fall of the sources' strength with the degree, as a power.", why="assumed", later="record"
+        1.0, about="Fall of the sources' strength with the degree, as a power.", why="assumed"
     )
 
 

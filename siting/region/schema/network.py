@@ -78,32 +78,31 @@ class Plan(Vocabulary):
     )
     repeatability: NotNegative | None = described(
         None,
-        about="Repeatability of one sample (flask) or one hour (analyzer).",
+        about="Repeatability of one sample (flask) or one hour (analyzer), for the first gas of the plan.",
         unit="unit of the tracer",
-        later="record",
         shown="1.2",
     )
     calibration_error: NotNegative | None = described(
-        None, about="Standard error of one calibration.", unit="unit of the tracer", later="record", shown="0.5"
+        None,
+        about="Standard error of one calibration, for the first gas of the plan.",
+        unit="unit of the tracer",
+        shown="0.5",
     )
     calibrations_per_month: Positive | None = described(
-        None, about="Calibrations a month that average down.", later="record", shown="4.0"
+        None, about="Calibrations a month that average down.", shown="4.0"
     )
     cylinder_life_months: Positive | None = described(
-        None, about="Months that one working cylinder lasts.", unit="months", later="record", shown="20.0"
+        None, about="Months that one working cylinder lasts.", unit="months", shown="20.0"
     )
     cylinder_drift: NotNegative | None = described(
         None,
         about="Drift of a working cylinder, one standard deviation.",
         unit="unit of the tracer a year",
-        later="record",
         shown="0.2",
     )
-    screening_share: Share = described(
-        0.0, about="Share of contaminated samples that screening finds and drops.", later="record"
-    )
+    screening_share: Share = described(0.0, about="Share of contaminated samples that screening finds and drops.")
     pass_chance: Share | None = described(
-        None, about="Chance that a contaminated sample passes the screening.", later="record", shown="0.3"
+        None, about="Chance that a contaminated sample passes the screening.", shown="0.3"
     )
     needs_power: bool | None = described(
         None,
@@ -157,14 +156,12 @@ class Method(Vocabulary):
         None,
         about="Persistent offset against other methods, one standard deviation.",
         unit="unit of the tracer",
-        later="record",
         shown="1.0",
     )
     drift_sd: NotNegative | None = described(
         None,
         about="Drift of that offset, one standard deviation.",
         unit="unit of the tracer a year",
-        later="record",
         shown="0.1",
     )
 

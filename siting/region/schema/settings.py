@@ -54,8 +54,8 @@ class Settings(Vocabulary):
         DEFAULT_BANDS, about="Bands of latitude.", why="six bands of 30 degrees", min_length=1, max_length=60
     )
     rules: tuple[Rule, ...] = described((), about="Conditions that a layout must meet.", max_length=1000)
-    targets: tuple[Target, ...] = described((), about="What the network must show.", later="record")
+    targets: tuple[Target, ...] = described((), about="What the network must show.")
     score: Score = described(Score(), about="How a deployment is valued.")
-    mixing: Mixing = described(Mixing(), about="How the atmosphere mixes.", later="record")
+    mixing: Mixing = described(Mixing(), about="How the atmosphere mixes.")
     geography: Geography = described(Geography(), about="How attributes are derived.", later="geography")
     stress: Stress = described(Stress(), about="What many futures are drawn from.", later="judging")

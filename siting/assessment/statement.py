@@ -1,0 +1,32 @@
+"""Everything that can be said of what a layout shows, in one frozen result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from siting.assessment.doubts import Discovery, PairOffset, discoveries, pair_offsets
+from siting.assessment.precision import Precision, precision
+from siting.assessment.sensitivity import Moved, sensitivity
+from siting.region.model import Ints
+from siting.selection.planning import Planning
+
+
+@dataclass(frozen=True)
+class Statement:
+    """Errors and detection of each target, what pairs and records reveal, and what rests on assumptions."""
+
+    precision: Precision
+    offsets: tuple[PairOffset, ...]
+    discoveries: tuple[Discovery, ...]
+    moved: tuple[Moved, ...]
+
+
+def statement(planning: Planning, picked: Ints) -> Statement:
+    """Return what picked deployments (k,) show together with the running stations.
+
+    Raises `UnknownGasError` where a tracer's numbers are neither given nor known beforehand.
+    """
+    shown = precision(planning, picked)
+    return Statement(
+        shown, pair_offsets(planning, picked), discoveries(planning, picked), sensitivity(planning, picked, shown)
+    )
