@@ -62,11 +62,13 @@ def plan(
     seed: int = 0,
     stop: Callable[[], bool] | None = None,
     progress: Report | None = None,
+    state: bool = True,
 ) -> PlanResult:
     """Choose the best layout of a region.
 
     `gap` is the relative gap at which the search may end, `time_limit` in seconds; `stop` is polled
-    and ends the search with the best layout so far. Raises `InputError` for what-ifs that cannot be,
+    and ends the search with the best layout so far. Without `state` nothing is said of what the layout
+    will show (which takes a few seconds). Raises `InputError` for what-ifs that cannot be,
     ValueError for an unknown `by`, `RecheckError` if the answer fails the independent re-check.
     """
     if by != "score":
@@ -93,7 +95,7 @@ def plan(
         ),
         seed=seed,
     )
-    return PlanResult(planning, selection, assess_layout(planning, picked), certificate)
+    return PlanResult(planning, selection, assess_layout(planning, picked, state=state), certificate)
 
 
 def _checked_search(planning: Planning, limits: Limits, progress: Report | None) -> Selection:
@@ -135,7 +137,7 @@ def _clash(planning: Planning, selection: Selection) -> tuple[tuple[str, str], .
     return tuple((label, words.get(label, "")) for label in clash)
 
 
-def assess(region: Region, layout: GivenLayout) -> GivenResult:
+def assess(region: Region, layout: GivenLayout, *, state: bool = True) -> GivenResult:
     """Assess a layout that the user gave; rules that it breaks are shown, not refused.
 
     Raises `InputError` where a deployment could not begin within the window.
@@ -162,7 +164,7 @@ def assess(region: Region, layout: GivenLayout) -> GivenResult:
         else:
             found.append(k)
     findings.raise_if_any()
-    return GivenResult(planning, assess_layout(planning, np.array(found, dtype=np.int64)))
+    return GivenResult(planning, assess_layout(planning, np.array(found, dtype=np.int64), state=state))
 
 
 def _recheck(planning: Planning, picked: Ints, value: float) -> str | None:

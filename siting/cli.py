@@ -378,4 +378,7 @@ def _put(stream: TextIO, text: str) -> None:
 
 def main() -> None:
     """Run the command line."""
+    # Our matrices are small: several threads only wait for each other, and one gives the same bytes anywhere.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     app(prog_name="siting")

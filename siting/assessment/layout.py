@@ -10,7 +10,9 @@ import numpy as np
 from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.coverage import Coverage, coverage, reach
 from siting.assessment.money import Money, money_of
+from siting.assessment.statement import Statement, statement
 from siting.deployments import SCORE_PARTS
+from siting.record.air import UnknownGasError
 from siting.region.model import Floats, Ints
 from siting.selection.kinds import Judgement, RuleKind
 from siting.selection.planning import Planning
@@ -57,7 +59,8 @@ class Pick:
 class Assessment:
     """A layout's picks in the order of ids, its score, coverage, cost and how it stands to every rule.
 
-    `assumed` names by column the picks at which an assumed value counts.
+    `assumed` names by column the picks at which an assumed value counts. `statement` says what the
+    network will show; it is None where it was not asked for or, as `unstated` then says, cannot be given.
     """
 
     picks: tuple[Pick, ...]
@@ -66,6 +69,8 @@ class Assessment:
     money: Money
     rules: tuple[Judgement, ...]
     assumed: Mapping[str, tuple[str, ...]]
+    statement: Statement | None = None
+    unstated: str = ""
 
     @property
     def broken(self) -> tuple[Judgement, ...]:
@@ -73,10 +78,13 @@ class Assessment:
         return tuple(judgement for judgement in self.rules if not judgement.holds)
 
 
-def assess_layout(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS) -> Assessment:
-    """Return the assessment of picked deployments (k,), in any order."""
+def assess_layout(
+    planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS, *, state: bool = False
+) -> Assessment:
+    """Return the assessment of picked deployments (k,), in any order; with `state` also what it will show."""
     ordered = np.sort(np.asarray(picked, dtype=np.int64))
     ends = reach(planning)
+    stated, unstated = _stated(planning, ordered) if state else (None, "")
     return Assessment(
         picks=tuple(_pick(planning, int(k), ends) for k in ordered),
         score=layout_score(planning, ordered),
@@ -84,7 +92,17 @@ def assess_layout(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind
         money=money_of(planning, ordered),
         rules=judge(planning, ordered, kinds),
         assumed=assumed_at_picks(planning, ordered),
+        statement=stated,
+        unstated=unstated,
     )
+
+
+def _stated(planning: Planning, picked: Ints) -> tuple[Statement | None, str]:
+    """Return the statement, or None and why there is none."""
+    try:
+        return statement(planning, picked), ""
+    except UnknownGasError as error:
+        return None, str(error)
 
 
 def _pick(planning: Planning, k: int, ends: tuple[Floats, Floats]) -> Pick:

@@ -229,9 +229,11 @@ class YearsToDetect:
         if one.signal == 0.0:
             return None, "no signal is expected"
         wanted = abs(one.signal) / NEEDED
-        if self._error(one, MOST_YEARS) > wanted:
-            return None, self._floor(one)
-        low, high = 0, MOST_YEARS
+        low, high = 0, min(self._model.axis.years, MOST_YEARS)
+        while self._error(one, high) > wanted:
+            if high == MOST_YEARS:
+                return None, self._floor(one)
+            low, high = high, min(2 * high, MOST_YEARS)
         while high - low > 1:
             middle = (low + high) // 2
             low, high = (low, middle) if self._error(one, middle) <= wanted else (middle, high)

@@ -20,7 +20,10 @@ RESULT_NAMES = frozenset(
     {
         MARK,
         "bands.geojson",
+        "assumptions.csv",
         "candidates.geojson",
+        "contrasts.csv",
+        "detection.csv",
         "cautions.txt",
         "costs.csv",
         "coverage.csv",
@@ -32,6 +35,7 @@ RESULT_NAMES = frozenset(
         "report.html",
         "run.log",
         "schedule.csv",
+        "shown.txt",
         "sites.csv",
         "supply.geojson",
         "targets.csv",

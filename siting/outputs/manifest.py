@@ -10,6 +10,7 @@ from typing import Any
 
 from siting import __version__
 from siting.assessment.layout import Assessment
+from siting.outputs.shown import target_content
 from siting.region.model import Region
 
 PACKAGES = ("numpy", "scipy", "shapely", "pyproj", "highspy", "pydantic")
@@ -79,7 +80,8 @@ def layout_content(region: Region, assessment: Assessment, certificate: Certific
         "rules": [
             {"rule": j.label, "condition": j.words, "holds": j.holds, "found": j.found} for j in assessment.rules
         ],
-        "targets": [],
+        "targets": target_content(assessment.statement.precision) if assessment.statement else [],
+        "shortfall": assessment.statement.precision.shortfall if assessment.statement else None,
         "assumed": {column: list(ids) for column, ids in assessment.assumed.items()},
         "inputs": dict(region.inputs),
         "versions": versions(),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from siting.assessment.layout import Assessment
-from siting.outputs import layers, tables
+from siting.outputs import layers, shown, tables
 from siting.outputs.cautions import cautions
 from siting.outputs.folder import write_folder
 from siting.outputs.manifest import Certificate, layout_json
@@ -15,7 +15,7 @@ from siting.selection.planning import Planning
 
 def layout_files(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> dict[str, str]:
     """Return the text of every file of a layout by name; the same input gives the same bytes."""
-    return {
+    files = {
         "layout.json": layout_json(planning.region, assessment, certificate),
         "network.geojson": layers.network(planning, assessment),
         "candidates.geojson": layers.candidates(planning, assessment),
@@ -28,6 +28,9 @@ def layout_files(planning: Planning, assessment: Assessment, certificate: Certif
         "map.svg": map_svg(planning, assessment),
         "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),
     }
+    if assessment.statement is not None:
+        files |= shown.statement_files(assessment.statement)
+    return files
 
 
 def write_layout(

@@ -127,6 +127,41 @@ def _assumption_sentences(statement: Statement) -> list[str]:
     return [f"What rests on a guess: halving or doubling changes an error by - {told}."]
 
 
+def statement_files(statement: Statement) -> dict[str, str]:
+    """Return the files of a statement by name."""
+    given = statement.precision
+    return {
+        "shown.txt": "".join(f"{line}\n" for line in sentences(statement)),
+        "targets.csv": targets_csv(given),
+        "detection.csv": detection_csv(given),
+        "contrasts.csv": contrasts_csv(given),
+        "why.csv": why_csv(statement),
+        "assumptions.csv": assumptions_csv(statement),
+    }
+
+
+def target_content(given: Precision) -> list[dict[str, object]]:
+    """Return the targets as layout.json holds them; None stands for never and for nothing seen."""
+    return [
+        {
+            "tracer": s.tracer,
+            "id": s.id,
+            "kind": s.kind,
+            "unit": s.unit,
+            "goal": s.goal,
+            "error": s.error,
+            "met": s.met,
+            "signal": s.signal,
+            "detection_error": s.detection_error if math.isfinite(s.detection_error) else None,
+            "probability": s.probability,
+            "years": s.years,
+            "never": s.never or None,
+            "default": s.default,
+        }
+        for s in given.shown
+    ]
+
+
 def targets_csv(given: Precision) -> str:
     """Return targets.csv: one row a target with error, goal and where the error comes from."""
     header = [

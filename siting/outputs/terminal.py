@@ -13,6 +13,7 @@ from siting.outputs.columns import UNITS, fits, text_table
 from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, ladder
 from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
+from siting.outputs.shown import sentences
 from siting.region.model import Origin
 from siting.region.plain import listed
 from siting.region.schema.settings import Settings
@@ -44,6 +45,7 @@ def layout_text(
         _bands(assessment, width),
         "\n".join(_ladder(planning, assessment, width, ascii_only)),
         _profiles(assessment.coverage, width),
+        _shown(assessment, width),
         "" if broken else _rules(assessment, width),
         "Cautions\n" + "\n".join(wrapped(f"- {line}", width) for line in cautions(planning, assessment)),
     ]
@@ -290,6 +292,15 @@ def _profiles(coverage: Coverage, width: int) -> str:
         for e in coverage.efficiencies
     ]
     return "\n".join([wrapped(title, width), *lines])
+
+
+def _shown(assessment: Assessment, width: int) -> str:
+    """Return what the network will show, words first."""
+    if assessment.statement is None:
+        words = f"What the network will show is not stated: {assessment.unstated}." if assessment.unstated else ""
+        return wrapped(words, width)
+    lines = [wrapped(f"- {line}", width) for line in sentences(assessment.statement)]
+    return "\n".join(["What the network will show", *lines])
 
 
 def _rules(assessment: Assessment, width: int) -> str:
