@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
 import os
 import shutil
 import sys
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
 
@@ -50,36 +48,26 @@ app = typer.Typer(
 )
 
 
-class By(StrEnum):
-    """What `plan` makes best."""
-
-    SCORE = "score"
-
-
 def _show_version(wanted: bool) -> None:
     if wanted:
         _put(sys.stdout, f"siting {__version__}\n")
         raise typer.Exit
 
 
-def _number(value: float | None) -> float | None:
-    """Refuse NaN, which passes every limit."""
-    if value is not None and math.isnan(value):
-        raise typer.BadParameter("not a number")
-    return value
-
-
 RegionArgument = Annotated[str, typer.Argument(metavar="REGION", help="Folder of input files.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines on standard output.")]
+JsonOption = Annotated[bool, typer.Option("--json", metavar="", help="Print JSON for machines on standard output.")]
 OutOption = Annotated[
-    str | None, typer.Option("--out", metavar="DIR", help="Result folder; default outputs/REGION/LAYOUT.")
+    str | None, typer.Option("--out", metavar="DIR", help="Result folder; by default one below outputs/REGION.")
 ]
 
 
 @app.callback()
 def siting(
     version: Annotated[
-        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and leave.")
+        bool,
+        typer.Option(
+            "--version", metavar="", callback=_show_version, is_eager=True, help="Print the version and leave."
+        ),
     ] = False,
 ) -> None:
     """Take the options that stand before a command."""
@@ -135,9 +123,9 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
 @app.command()
 def plan(
     region: RegionArgument,
-    by: Annotated[By, typer.Option("--by", help="What is made best.")] = By.SCORE,
+    by: Annotated[str, typer.Option("--by", metavar="WHAT", help="What is made best: score.")] = "score",
     budget: Annotated[
-        float | None, typer.Option("--budget", metavar="MONEY", help="Total budget in place of the region's.")
+        str | None, typer.Option("--budget", metavar="MONEY", help="Total budget in place of the region's.")
     ] = None,
     require: Annotated[
         list[str] | None, typer.Option("--require", metavar="ID", help="Must be picked; may be repeated.")
@@ -146,46 +134,59 @@ def plan(
         list[str] | None, typer.Option("--exclude", metavar="ID", help="Must not be picked; may be repeated.")
     ] = None,
     analyzers: Annotated[
-        int | None, typer.Option("--analyzers", metavar="N", help="Analyzers in stock, spare ones included.")
+        str | None, typer.Option("--analyzers", metavar="N", help="Analyzers in stock, spare ones included.")
     ] = None,
     gap: Annotated[
-        float,
+        str,
         typer.Option(
-            "--gap",
-            min=0.0,
-            max=1.0,
-            metavar="SHARE",
-            callback=_number,
-            help="Stop once no layout can be better by more than this share.",
+            "--gap", metavar="SHARE", help="Stop once no layout can be better by more than this share, 0 to 1."
         ),
-    ] = 1e-3,
+    ] = "0.001",
     time_limit: Annotated[
-        float | None,
-        typer.Option("--time-limit", min=0.0, metavar="S", callback=_number, help="Seconds after which to stop."),
+        str | None, typer.Option("--time-limit", metavar="S", help="Seconds after which to stop.")
     ] = None,
     out: OutOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Choose the best network that the rules and the money allow, and write maps and tables."""
+    """Choose the best network that the rules and the money allow, and write maps and tables.
+
+    What-ifs (--budget, --require, --exclude, --analyzers) change no file.
+    """
+    from siting.options import plan_options
+    from siting.region.faults import InputError
+
+    try:
+        asked = plan_options(by, budget, analyzers, gap, time_limit)
+    except InputError as error:
+        _refuse(error, as_json)
     found = _read(region, as_json)
     from siting import api
+    from siting.outputs.folder import check_target
+    from siting.outputs.naming import folder_name
     from siting.outputs.progress import Interrupt, ProgressLine
-    from siting.region.faults import InputError
+    from siting.region.changes import changed
 
     def said() -> None:
         _put(sys.stderr, "\nStopping; the best layout so far is kept (Ctrl-C again to leave at once).\n")
 
     try:
+        found = changed(
+            found,
+            budget=asked.budget,
+            require=require or (),
+            exclude=exclude or (),
+            analyzers=asked.analyzers,
+        )
+        name = folder_name(f"best-by-{asked.by}", found.what_ifs)
+        target = Path(out) if out else Path("outputs") / found.name / name
+        check_target(target)
+        _say_notes(found)
         with Interrupt(said) as interrupt, ProgressLine() as line:
             result = api.plan(
                 found,
-                by=by.value,
-                budget=budget,
-                require=require or (),
-                exclude=exclude or (),
-                analyzers=analyzers,
-                gap=gap,
-                time_limit=time_limit,
+                by=asked.by,
+                gap=asked.gap,
+                time_limit=asked.time_limit,
                 stop=interrupt.asked,
                 progress=line.update,
             )
@@ -193,7 +194,6 @@ def plan(
         _refuse(error, as_json)
     if result.assessment is None or result.certificate is None:
         _no_layout(result, as_json)
-    target = Path(out) if out else Path("outputs") / found.name / f"best-by-{by.value}"
     seconds = result.selection.seconds
     _finish(result.planning, result.assessment, result.certificate, target, as_json, seconds)
     if not result.selection.proved:
@@ -213,15 +213,18 @@ def assess(
     """Judge a given layout: coverage, cost, score, and every rule that it breaks."""
     found = _read(region, as_json)
     from siting import api
+    from siting.outputs.folder import check_target
     from siting.region.faults import InputError
     from siting.region.layouts import read_layout
 
     try:
         given = read_layout(found, layout)
+        target = Path(out) if out else Path("outputs") / found.name / f"assessed-{given.name}"
+        check_target(target, given.path)
+        _say_notes(found)
         result = api.assess(found, given)
     except InputError as error:
         _refuse(error, as_json)
-    target = Path(out) if out else Path("outputs") / found.name / given.name
     _finish(result.planning, result.assessment, None, target, as_json, 0.0)
 
 
@@ -263,6 +266,14 @@ def _read(folder: str, as_json: bool) -> Region:
         return read_region(folder)
     except InputError as error:
         _refuse(error, as_json)
+
+
+def _say_notes(region: Region) -> None:
+    """Say on standard error what was noticed in the inputs and can change the answer."""
+    from siting.outputs.terminal import notes_lines
+
+    for line in notes_lines(region):
+        _say(line)
 
 
 def _refuse(error: InputError, as_json: bool = False) -> NoReturn:
@@ -311,7 +322,7 @@ def _finish(
     import shlex
 
     from siting.outputs.folder import FolderError
-    from siting.outputs.manifest import layout_json
+    from siting.outputs.machine import machine_content
     from siting.outputs.run import write_layout
     from siting.outputs.terminal import closing_lines, layout_text
 
@@ -321,18 +332,19 @@ def _finish(
     try:
         paths = write_layout(target, planning, assessment, certificate, log)
     except FolderError as error:
-        _say(f"fault: {error}")
-        raise typer.Exit(BAD_INPUT) from None
+        _refuse(error, as_json)
     try:
-        if as_json:
-            _print_json(layout_json(planning.region, assessment, certificate))
-        else:
-            text = layout_text(planning, assessment, certificate, width=_width(), ascii_only=not _is_utf(sys.stdout))
-            _put(sys.stdout, text)
-        _say("")
-        for line in closing:
-            _say(line)
-        _say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
+        try:
+            if as_json:
+                _print_json(machine_content(planning, assessment, certificate))
+            else:
+                ascii_only = not _is_utf(sys.stdout)
+                _put(sys.stdout, layout_text(planning, assessment, certificate, width=_width(), ascii_only=ascii_only))
+        finally:
+            _say("")
+            for line in closing:
+                _say(line)
+            _say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
     except KeyboardInterrupt:
         _say(f"Interrupted; the {len(paths)} files in {target} are whole.")
         raise typer.Exit(STOPPED) from None
@@ -354,26 +366,60 @@ def _say(text: str) -> None:
     _put(sys.stderr, wrapped(text, _width(), fold=False) + "\n")
 
 
-def _print_json(content: str | dict[str, object]) -> None:
-    """Print JSON (a text, or what json can write); escapes where the terminal has no Unicode."""
+def _print_json(content: dict[str, Any]) -> None:
+    """Print JSON, with escapes where the terminal has no Unicode."""
     import json
 
-    if isinstance(content, str) and not _is_utf(sys.stdout):
-        content = json.loads(content)
-    if not isinstance(content, str):
-        content = json.dumps(content, indent=1, ensure_ascii=not _is_utf(sys.stdout)) + "\n"
-    _put(sys.stdout, content)
+    _put(sys.stdout, json.dumps(content, indent=1, ensure_ascii=not _is_utf(sys.stdout), allow_nan=False) + "\n")
 
 
 def _put(stream: TextIO, text: str) -> None:
-    """Write text as far as the stream can show it; a reader that has gone away is no fault."""
+    """Write text as far as the stream can show it; a reader that has gone away is no fault, a full disk is one."""
     encoding = stream.encoding or "ascii"
     try:
         stream.write(text.encode(encoding, "replace").decode(encoding))
         stream.flush()
     except BrokenPipeError:
-        # Python would complain again when it closes the stream, so nothing may be left in it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+        _silence(stream)
+    except OSError as error:
+        _silence(stream)
+        if stream is sys.stdout:
+            _say(f"fault: standard output cannot be written: {error.strerror or error}")
+            raise typer.Exit(BAD_INPUT) from None
+
+
+def _silence(stream: TextIO) -> None:
+    """Send a stream nowhere: Python would complain again when it closes it, so nothing may be left in it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def _run() -> int:
+    """Run the command line and return the exit code; what it may not hold is said in our own words."""
+    try:
+        return int(app(prog_name="siting", standalone_mode=False) or DONE)
+    except OSError as error:
+        # Help goes past `_put`; a stream that is full shows here.
+        _silence(sys.stdout)
+        if isinstance(error, BrokenPipeError):
+            return DONE
+        _say(f"fault: {error.strerror or error}")
+        return BAD_INPUT
+    except _USAGE as error:
+        if type(error).__name__ == "NoArgsIsHelpError":
+            error.show()
+            return BAD_INPUT
+        from siting.options import usage_fault
+
+        context = getattr(error, "ctx", None)
+        path = context.command_path if context is not None else "siting"
+        try:
+            _refuse(usage_fault(path, error.format_message()), "--json" in sys.argv[1:])
+        except typer.Exit as left:
+            return int(left.exit_code)
+
+
+# The library's fault for a wrong command line, whichever package of it holds the class.
+_USAGE: Any = typer.BadParameter.__bases__[0]
 
 
 def main() -> None:
@@ -381,4 +427,4 @@ def main() -> None:
     # Our matrices are small: several threads only wait for each other, and one gives the same bytes anywhere.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-    app(prog_name="siting")
+    sys.exit(_run())

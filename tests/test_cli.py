@@ -33,16 +33,24 @@ REGIONS = Path(__file__).parents[1] / "regions"
 RUN = [sys.executable, "-c", "from siting.cli import main; main()"]
 COMMANDS = ("new", "check", "plan", "assess")
 FILES = {
+    "assumptions.csv",
     "bands.geojson",
     "candidates.geojson",
     "cautions.txt",
+    "contrasts.csv",
     "costs.csv",
     "coverage.csv",
+    "detection.csv",
+    "gaps.csv",
     "layout.json",
     "map.svg",
     "network.geojson",
+    "profiles.csv",
     "run.log",
+    "shown.txt",
     "sites.csv",
+    "targets.csv",
+    "why.csv",
 }
 
 
@@ -155,10 +163,38 @@ def test_a_wrong_command_line_is_bad_input_without_a_traceback(tmp_path, args, c
     assert done.stdout == ""
 
 
-@pytest.mark.parametrize("option", ["--gap", "--time-limit"])
-def test_not_a_number_is_refused(tmp_path, option, call):
-    done = call("plan", "x", option, "nan")
+def test_all_options_that_cannot_be_read_are_named_at_once_with_what_is_allowed(call):
+    options = ("--budget", "abc", "--gap", "nan", "--by", "beauty", "--analyzers", "2.5", "--time-limit", "-1")
+    done = call("plan", REGIONS / "smallsea", *options, "--json")
     assert done.returncode == cli.BAD_INPUT
+    faults = json.loads(done.stdout)["faults"]
+    assert [f["file"] for f in faults] == ["--by", "--budget", "--analyzers", "--gap", "--time-limit"]
+    assert all(f["value"] and f["problem"] and f["allowed"] and f["mend"] for f in faults)
+    assert "cell" not in done.stderr
+    assert done.stderr.count("fault:") == 5
+
+
+def test_an_unknown_option_is_a_fault_for_machines_too(call):
+    done = call("plan", REGIONS / "smallsea", "--nonsense", "--json")
+    assert done.returncode == cli.BAD_INPUT
+    assert "--nonsense" in json.loads(done.stdout)["faults"][0]["problem"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full device on this system")
+@pytest.mark.parametrize("args", [("plan", REGIONS / "smallsea"), ("--help",)])
+def test_a_full_output_is_said_in_one_plain_line(tmp_path, args):
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [*RUN, *map(str, args)],
+            cwd=tmp_path,
+            env=environment(),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            encoding="utf-8",
+            check=False,
+        )
+    assert done.returncode == cli.BAD_INPUT
+    assert "No space left on device" in done.stderr
     assert "Traceback" not in done.stderr
 
 
@@ -252,14 +288,18 @@ def test_data_go_to_stdout_and_talk_to_stderr(planned, name):
 def test_the_closing_lines_say_what_was_read_dropped_proved_and_written(planned):
     said = " ".join(planned["farwinds"].stderr.split())
     assert re.search(r"Read 182 rows: 71 candidates \(WGS 84\); dropped 2: aguarra \(excluded by its status\), ", said)
-    assert re.search(r"Search: reached the asked gap, gap [\d.e-]+ % \(asked for: 3 %\), .* seed 0; ", said)
-    assert "Wrote 10 files to outputs/mine/best-by-score:" in said
+    assert re.search(r"Search ended: proved to [\d.e-]+ % \(3 % was asked for\) in [\d.]+ s, [\d,]+ steps?", said)
+    assert f"Wrote {len(FILES)} files to outputs/mine/best-by-score:" in said
     assert "HiGHS" not in said
 
 
-def test_json_on_stdout_is_the_layout_file(tmp_path, call):
+def test_json_on_stdout_is_the_layout_file_with_the_tables(tmp_path, call):
     done = call("plan", REGIONS / "smallsea", "--json", "--out", "r")
-    assert done.stdout == (tmp_path / "r/layout.json").read_text(encoding="utf-8")
+    found, kept = json.loads(done.stdout), json.loads((tmp_path / "r/layout.json").read_text(encoding="utf-8"))
+    assert {key: found[key] for key in kept} == kept
+    assert {"sites", "coverage", "gaps", "efficiencies", "cautions", "notes"} <= set(found)
+    assert [site["id"] for site in found["sites"]] == [pick["id"] for pick in found["picked"]]
+    assert sum(site["cost_total"] for site in found["sites"]) == found["cost_total"]
     keys = {"picked", "objective", "value", "bound", "gap", "proved", "cost_total", "cost_by_year", "rules", "targets"}
     assert keys | {"versions", "stages", "inputs", "random_seed"} <= set(json.loads(done.stdout))
 
@@ -291,10 +331,25 @@ def test_an_ascii_terminal_gets_ascii(tmp_path):
     assert "Mar\u00f4th" in (tmp_path / "outputs/sea/best-by-score/sites.csv").read_text(encoding="utf-8")
 
 
-def test_a_narrow_terminal_gets_narrow_lines(tmp_path, call):
-    done = call("plan", REGIONS / "smallsea", columns=60)
+@pytest.mark.parametrize("columns", [40, 50, 60, 79])
+def test_a_narrow_terminal_gets_narrow_lines_and_whole_ids_and_years(tmp_path, call, columns):
+    done = call("plan", REGIONS / "smallsea", columns=columns)
     assert done.returncode == 0
-    assert max(cell_len(line) for line in done.stdout.splitlines()) <= 60
+    assert max(cell_len(line) for line in done.stdout.splitlines()) <= columns
+    for word in ("maroth", "pellarne", "quillas", "2030", "2031"):
+        assert re.search(rf"^{word} ", done.stdout, re.MULTILINE), word
+
+
+def test_a_misspelt_column_is_said_where_the_answer_is_given(tmp_path, call):
+    folder = made(tmp_path, cells=[("baseline_exposure", "baseline_exposur")])
+    done = call("plan", folder)
+    assert "baseline_exposur: unknown column" in " ".join(done.stderr.split())
+    assert "Rests on assumed values (" in done.stdout
+    content = json.loads((tmp_path / "outputs/sea/best-by-score/layout.json").read_text())
+    assert content["assumed"]["baseline_exposure"] == [pick["id"] for pick in content["picked"]]
+    check = " ".join(call("check", folder).stdout.split())
+    assert "assumed: baseline_exposure 0.5 at every candidate" in check
+    assert "derived" not in check
 
 
 def test_names_that_look_like_markup_are_shown_as_they_are(tmp_path, call):
@@ -347,7 +402,7 @@ def test_a_reader_that_has_gone_before_the_first_byte_gives_no_traceback(tmp_pat
     assert done.returncode == 0
     assert "Traceback" not in done.stderr
     assert "BrokenPipe" not in done.stderr
-    assert "Wrote 10 files" in done.stderr, "the talk goes on"
+    assert f"Wrote {len(FILES)} files" in done.stderr, "the talk goes on"
 
 
 # -- bad input, contradictions, no layout ------------------------------------------------------------
@@ -388,7 +443,6 @@ def test_a_folder_that_is_not_there_is_a_plain_fault(tmp_path, command, call):
         (("--require", "maroth", "--exclude", "maroth"), "both required and excluded"),
         (("--budget", "0"), "a number above 0"),
         (("--budget", "-5"), "a number above 0"),
-        (("--budget", "nan"), "a number above 0"),
         (("--analyzers", "-1"), "fewer than the analyzers kept at home"),
     ],
 )
@@ -456,6 +510,20 @@ def test_what_ifs_change_the_layout_as_they_say_and_never_make_it_better_than_fr
     assert rich["value"] >= free["value"]
 
 
+def test_a_what_if_is_named_everywhere_and_leaves_the_main_result_alone(tmp_path, call):
+    call("plan", REGIONS / "smallsea")
+    main = written(tmp_path / "outputs/smallsea/best-by-score")
+    done = call("plan", REGIONS / "smallsea", "--exclude", "maroth", "--budget", "50000")
+    folder = tmp_path / "outputs/smallsea/best-by-score-budget-50000-exclude-maroth"
+    changes = ["--budget 50000", "--exclude maroth"]
+    assert json.loads((folder / "layout.json").read_text())["changes"] == changes
+    assert "what-if --budget 50000, --exclude maroth:" in " ".join(done.stdout.split())
+    assert "what-if --budget 50000, --exclude maroth" in (folder / "map.svg").read_text(encoding="utf-8")
+    assert "maroth (excluded by --exclude)" in " ".join(done.stderr.split())
+    assert written(tmp_path / "outputs/smallsea/best-by-score") == main
+    assert json.loads(main["layout.json"])["changes"] == []
+
+
 # -- judging a given layout ----------------------------------------------------------------------------
 
 
@@ -464,11 +532,12 @@ def test_a_layout_that_breaks_rules_is_judged_and_the_broken_rules_stand_first(t
     done = call("assess", REGIONS / "smallsea", "mine.csv")
     assert done.returncode == 0, done.stderr
     shown = " ".join(done.stdout.split())
-    assert "IT BREAKS 4 RULES" in shown
-    assert shown.index("RULES BROKEN: 4 of 7") < shown.index("New sites")
+    # Budget, stock and one site in each band: three rules, of which the last is broken in two bands.
+    assert "IT BREAKS 3 RULES" in shown
+    assert shown.index("RULES BROKEN, in 4 of 7 conditions") < shown.index("New sites")
     for words in ("budget.total", "stock.analyzers", "band south", "band north"):
         assert words in shown[: shown.index("New sites")]
-    content = json.loads((tmp_path / "outputs/smallsea/mine/layout.json").read_text())
+    content = json.loads((tmp_path / "outputs/smallsea/assessed-mine/layout.json").read_text())
     assert len(content["rules_broken"]) == 4
     assert content["proved"] is False
     assert content["gap"] is None
@@ -483,6 +552,19 @@ def test_the_planned_layout_judged_again_has_the_same_score_cost_and_rules(tmp_p
     assert again["value"] == pytest.approx(plan["value"], abs=1e-9)
 
 
+def test_judging_a_result_never_takes_its_place(tmp_path, call):
+    call("plan", REGIONS / "smallsea")
+    folder = tmp_path / "outputs/smallsea/best-by-score"
+    main = written(folder)
+    given = "outputs/smallsea/best-by-score/layout.json"
+    assert call("assess", REGIONS / "smallsea", given).returncode == 0
+    assert (tmp_path / "outputs/smallsea/assessed-best-by-score/layout.json").exists()
+    done = call("assess", REGIONS / "smallsea", given, "--out", folder)
+    assert done.returncode == cli.BAD_INPUT
+    assert "which would be lost" in " ".join(done.stderr.split())
+    assert written(folder) == main
+
+
 def test_a_layout_that_is_not_there_names_those_that_are(tmp_path, call):
     done = call("assess", REGIONS / "farwinds", "last-idea")
     assert done.returncode == cli.BAD_INPUT
@@ -491,6 +573,18 @@ def test_a_layout_that_is_not_there_names_those_that_are(tmp_path, call):
 
 
 # -- the result folder ------------------------------------------------------------------------------
+
+
+def test_a_folder_that_cannot_be_taken_is_refused_before_the_search(tmp_path, call, monkeypatch):
+    (tmp_path / "file").write_text("mine")
+    monkeypatch.setattr(api, "solve", None)
+    done = call("plan", REGIONS / "smallsea", "--out", "file/r", "--json")
+    assert done.returncode == cli.BAD_INPUT
+    (fault,) = json.loads(done.stdout)["faults"]
+    assert fault["file"] == "--out"
+    assert fault["allowed"]
+    assert fault["mend"]
+    assert "1 fault, nothing written." in done.stderr
 
 
 def test_a_foreign_folder_is_refused_as_bad_input_and_left_alone(tmp_path, call):
@@ -660,7 +754,8 @@ def test_a_search_that_is_stopped_with_a_layout_writes_it_says_its_gap_and_ends_
     shown, said = (" ".join(text.split()) for text in capsys.readouterr())
     assert f"NOT PROVED, the search stopped early ({ended.value})" in shown
     assert "none better by more than 25 %" in shown
-    assert f"Search: {ended.value}, gap 25 %" in said
+    assert f"Search stopped ({ended.value}) in " in said
+    assert "within 25 % of the best" in said
     content = json.loads((tmp_path / "outputs/smallsea/best-by-score/layout.json").read_text())
     assert (content["proved"], content["gap"], content["ended"]) == (False, 0.25, ended.value)
 

@@ -569,3 +569,17 @@ def test_what_is_said_to_be_allowed_is_what_the_vocabulary_lets_through():
                 assert not good
             else:
                 assert good
+
+
+@pytest.mark.parametrize("other", ["line", "Line"])
+def test_two_plans_of_one_id_are_one_fault(make_region, other):
+    maker = make_region().setting('id = "weekly"', f'id = "{other}"')
+    (sentence,) = maker.sentences()
+    assert "an earlier one has this id already" in sentence
+
+
+def test_ids_are_not_checked_where_a_file_of_candidates_cannot_be_read(make_region):
+    maker = make_region().file("candidates.geojson", "{").file("monthly.csv", "id,month,exposure\nnobody,1,0.5\n")
+    (sentence,) = maker.sentences()
+    assert sentence.startswith("candidates.geojson")
+    assert sentence.endswith("ids of candidates in the other files are not checked before that")

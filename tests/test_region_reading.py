@@ -421,3 +421,11 @@ def test_10_000_candidates_are_read_and_checked_in_seconds(make_region):
     region = read_region(folder)
     assert time.perf_counter() - start < 6.0
     assert len(region.candidates) == 10_004
+
+
+def test_two_candidates_at_one_place_and_a_place_at_0_0_are_doubtful(make_region):
+    maker = make_region().cell("alba", "lat", "0").cell("alba", "lon", "0")
+    maker.cell("brisa", "lat", "0").cell("brisa", "lon", "0.000005")
+    said = [note.sentence() for note in maker.read().warnings]
+    assert sum("lies at exactly 0, 0; perhaps its coordinates are missing" in text for text in said) == 1
+    assert sum("the same place as 'alba'" in text for text in said) == 1

@@ -132,21 +132,20 @@ def test_the_numbers_of_sites_parse_back_to_those_of_the_assessment(layout):
 
 def test_the_numbers_of_coverage_parse_back_to_those_of_the_assessment(layout):
     _, assessment, files = layout
-    rows = rows_of(files["coverage.csv"])
-    bands = [row for row in rows if row["what"] == "band"]
+    bands = rows_of(files["coverage.csv"])
     for row, band in zip(bands, assessment.coverage.bands, strict=True):
-        assert row["name"] == band.band
+        assert row["band"] == band.band
         numbers = [float(row[c]) for c in ("south", "north", "area_share", "analyzers", "flasks", "both", "running")]
         expected = [band.south, band.north, band.area_share, band.analyzers, band.flasks, band.both, band.running]
         assert numbers == pytest.approx(expected, rel=1e-9)
         assert float(row["sites"]) == pytest.approx(sum(numbers[3:]), rel=1e-9)
         assert float(row["baseline_hours_per_year"]) == pytest.approx(band.baseline_hours, rel=1e-9)
         assert row["best_site"] == (band.best_site or "")
-    gaps = [(float(r["south"]), float(r["north"]), float(r["value"])) for r in rows if r["what"] == "gap"]
+    gaps = [(float(r["south"]), float(r["north"]), float(r["degrees"])) for r in rows_of(files["gaps.csv"])]
     assert gaps == [pytest.approx((g.from_lat, g.to_lat, g.width_deg)) for g in assessment.coverage.gaps]
     # Poles count as ends, so the gaps fill the whole circle from pole to pole.
     assert sum(width for _, _, width in gaps) == pytest.approx(180.0)
-    values = {r["name"]: float(r["value"]) for r in rows if r["what"] == "efficiency"}
+    values = {r["profile"]: float(r["efficiency"]) for r in rows_of(files["profiles.csv"])}
     assert values == {e.name: pytest.approx(e.value, rel=1e-9) for e in assessment.coverage.efficiencies}
 
 

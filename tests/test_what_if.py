@@ -1,8 +1,11 @@
 """What-if changes of a region: budget, stock, sites forced in or out."""
 
+import re
+
 import numpy as np
 import pytest
 
+from siting.outputs.naming import folder_name
 from siting.region import InputError
 from siting.region.changes import changed
 from siting.region.schema.rules import AtLeast
@@ -121,3 +124,23 @@ def test_numbers_that_region_toml_would_refuse_are_refused_in_options_too(region
 
 def test_all_that_is_wrong_is_said_at_once(region):
     assert len(sentences(region, require=["x", "corvo"], exclude=["brisa"], budget=-1, analyzers=-3)) == 5
+
+
+def test_the_changes_are_named_as_typed_in_one_order(region):
+    other = changed(region, require=["alba"], budget=600000.0, analyzers=4)
+    assert other.what_ifs == ("--budget 600000", "--require alba", "--analyzers 4")
+    assert region.what_ifs == ()
+    assert changed(other).what_ifs == other.what_ifs
+    assert changed(other, budget=5.5).what_ifs == ("--budget 5.5", "--require alba", "--analyzers 4")
+
+
+def test_names_of_result_folders_are_short_safe_and_differ():
+    assert folder_name("best") == "best"
+    assert folder_name("best", ("--budget 600000", "--exclude date_line")) == "best-budget-600000-exclude-date_line"
+    odd = [("--exclude A",), ("--exclude a",), ("--exclude a b",), ("--exclude a-b",), ("--exclude a", "--exclude b")]
+    odd += [("--exclude a-exclude-b",), tuple(f"--exclude {k:03d}" for k in range(99))]
+    names = [folder_name("best", what_ifs) for what_ifs in odd]
+    assert len({name.lower() for name in names}) == len(names)
+    for name in names:
+        assert len(name) <= 70
+        assert re.fullmatch(r"[a-z0-9._-]*[a-z0-9_]", name)

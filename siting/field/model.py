@@ -2,24 +2,46 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
-from siting.deployments import parts_of
 from siting.field.cells import cell_of
 from siting.field.harmonics import harmonics
-from siting.field.moving import moving_factor, stops
+from siting.field.moving import moving_difference, moving_factor, stops
 from siting.field.posterior import Posterior, posterior
 from siting.field.prior import SECOND_HARMONIC, FieldPrior, field_prior
 from siting.field.state import State, build_state
 from siting.record.air import Air
 from siting.record.axis import Axis, axis_of
-from siting.record.records import Record, RecordModel
+from siting.record.place import place_variance
+from siting.record.records import Equipment, Record, RecordModel
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing
 from siting.selection.planning import Planning
+
+# Candidates nearer than this are one place.
+SAME_PLACE_KM = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Sailing:
+    """A record on a moving platform: its instruments, and those of them that sail already in another record."""
+
+    candidate: int
+    equipment: tuple[Equipment, ...]
+    old: tuple[Equipment, ...]
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        return tuple(e.method for e in self.equipment)
+
+
+_Found = Record | _Sailing
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +81,9 @@ class TracerModel:
     @cached_property
     def records(self) -> RecordModel:
         """The record model."""
-        return RecordModel(self.planning.region, self.planning.deployments, self.tracer, self.air, self.axis)
+        return RecordModel(
+            self.planning.region, self.planning.deployments, self.tracer, self.air, self.axis, self.shared_place
+        )
 
     @cached_property
     def modes(self) -> Floats:
@@ -89,80 +113,122 @@ class TracerModel:
         own = np.diag([level, growth, season, season, season * SECOND_HARMONIC**2, season * SECOND_HARMONIC**2])
         return own + self.records.shared_covariance()
 
+    @cached_property
+    def place_groups(self) -> Ints:
+        """Group (n,) of each fixed candidate that has another one within 1 km, by its least member; -1 for none."""
+        fixed = ~self.is_moving
+        pairs = self.planning.neighbours.pairs(SAME_PLACE_KM)
+        pairs = pairs[fixed[pairs].all(axis=1)]
+        count = fixed.size
+        graph = coo_array((np.ones(pairs.shape[0]), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+        _, label = connected_components(graph, directed=False)
+        first = np.full(count, count)
+        np.minimum.at(first, label, np.arange(count))
+        return np.where(np.bincount(label, minlength=count)[label] > 1, first[label], -1).astype(np.int64)
+
+    @cached_property
+    def shared_place(self) -> Floats:
+        """Variances (n, 6) of a place that candidates within 1 km have in common: the least of each."""
+        every = place_variance(self.planning.region, self.air)
+        out = np.zeros_like(every)
+        for group in np.unique(self.place_groups[self.place_groups >= 0]):
+            mine = self.place_groups == group
+            out[mine] = every[mine].min(axis=0)
+        return out
+
     def method_sds(self, name: str) -> tuple[float, float]:
-        """Return offset and drift sd of a method: its own for the leading tracer, else those of the gas."""
-        given = next((m for m in self.planning.region.settings.methods if m.id == name), None)
+        """Return offset and drift sd of a method: its own for the gas it is for, else those of the gas.
+
+        A method is for the first gas of the plans that name it, and for the leading one if none does.
+        """
+        settings = self.planning.region.settings
+        given = next((m for m in settings.methods if m.id == name), None)
         offset, drift = self.air.method_offset_sd, self.air.method_drift_sd
-        if given is not None and self.tracer == 0:
+        leading = self.planning.region.tracers[0]
+        gases = {p.gases[0] if p.gases else leading for p in settings.plans if (p.method or p.id) == name}
+        if given is not None and self.air.name in (gases or {leading}):
             offset = offset if given.offset_sd is None else given.offset_sd
             drift = drift if given.drift_sd is None else given.drift_sd
         return offset, drift
 
-    def _running(self) -> list[Record]:
-        return self.records.running()
-
     def layout(self, picked: Ints) -> LayoutState:
         """Return state and posterior of picked deployments (k,) with the running stations."""
-        d, region = self.planning.deployments, self.planning.region
-        standing = self._running()
-        runs = region.candidates.running()
-        fixed = self.records.fixed(picked)
-        records: list[Record | int | None] = []
-        for k, one in zip(picked, fixed, strict=True):
-            i = int(d.candidate[k])
-            if runs[i]:
-                records.append(self.records.upgrade(int(k)))
-            elif self.is_moving[i]:
-                records.append(int(k) if one is not None else None)
-            else:
-                records.append(one)
-        state = self._state(
-            [*standing, *[r for r in records if isinstance(r, Record)]], [r for r in records if isinstance(r, int)]
-        )
-        factors = [self._embedded(state, r) for r in standing]
-        candidates = [r.candidate for r in standing]
+        runs = np.flatnonzero(self.planning.region.candidates.running())
+        sailing = [self._sailing(int(i), self.records.standing(int(i)), None) for i in runs if self.is_moving[i]]
+        standing: list[_Found] = [
+            *self.records.running(runs[~self.is_moving[runs]]),
+            *(one for one in sailing if one is not None),
+        ]
+        standing.sort(key=lambda one: one.candidate)
+        records = [self._picked(int(k), one) for k, one in zip(picked, self.records.fixed(picked), strict=True)]
+        state = self._state([*standing, *(one for one in records if one is not None)])
+        factors: list[Floats] = []
+        candidates: list[int] = []
         position: list[int | None] = []
-        for r in records:
-            factor = (
-                moving_factor(self.records, state, self.planning.places, r)
-                if isinstance(r, int)
-                else (None if r is None else self._embedded(state, r))
-            )
-            if factor is None or r is None:
-                position.append(None)
+        for number, one in enumerate([*standing, *records]):
+            made = None if one is None else self._placed(state, one)
+            if number >= len(standing):
+                position.append(None if made is None else len(factors))
+            elif made is None:
                 continue
-            position.append(len(factors))
-            factors.append(factor)
-            candidates.append(int(d.candidate[r]) if isinstance(r, int) else r.candidate)
-        return LayoutState(state, posterior(state, factors), tuple(candidates), len(standing), tuple(position))
+            if made is not None and one is not None:
+                factors.append(made)
+                candidates.append(one.candidate)
+        running = len(factors) - sum(p is not None for p in position)
+        return LayoutState(state, posterior(state, factors), tuple(candidates), running, tuple(position))
 
     def empty(self) -> State:
         """Return the state without any record of its own, for what the prior says."""
-        return self._state([], [])
+        return self._state([])
 
-    def _state(self, records: list[Record], moving: list[int]) -> State:
-        d, plans = self.planning.deployments, self.planning.region.settings.plans
+    def _picked(self, k: int, fixed: Record | None) -> _Found | None:
+        """Return what one deployment adds, None where it adds nothing."""
+        i = int(self.planning.deployments.candidate[k])
+        runs = self.planning.region.candidates.status[i] == "running"
+        if not self.is_moving[i]:
+            return self.records.upgrade(k) if runs else fixed
+        if not runs:
+            return self._sailing(i, self.records.added(k), None)
+        old, both = self.records.standing(i), self.records.together(k)
+        return self._sailing(i, both, old) if len(both) > len(old) else None
+
+    def _sailing(self, i: int, equipment: list[Equipment], old: list[Equipment] | None) -> _Sailing | None:
+        return _Sailing(i, tuple(equipment), tuple(old or ())) if equipment else None
+
+    def _state(self, records: Sequence[_Found]) -> State:
         names = {name for record in records for name in record.methods}
-        occupied = {int(self.cells[record.candidate]) for record in records}
-        for k in moving:
-            occupied |= set(stops(self.planning.places, int(d.candidate[k]))[0].tolist())
-            names |= {self.records.method_of(p) for p in parts_of(plans[d.plan[k]], plans) if p is not None}
+        occupied: set[int] = set()
+        groups: set[int] = set()
+        for record in records:
+            if isinstance(record, _Sailing):
+                occupied |= set(stops(self.planning.places, record.candidate)[0].tolist())
+            else:
+                occupied.add(int(self.cells[record.candidate]))
+                groups.add(int(self.place_groups[record.candidate]))
         return build_state(
             self.axis,
             self.prior,
             {name: self.method_sds(name) for name in names},
             dict.fromkeys(sorted(occupied), self.cell_covariance),
-            {},
+            {group: np.diag(self.shared_place[group]) for group in sorted(groups - {-1})},
         )
 
-    def _embedded(self, state: State, record: Record) -> Floats:
+    def _placed(self, state: State, record: _Found) -> Floats | None:
+        """Return A (n, r) of a record within a state, None if it has no row."""
+        if isinstance(record, _Sailing):
+            where, i = self.planning.places, record.candidate
+            made = moving_factor(self.records, state, where, i, record.equipment)
+            if made is None or not record.old:
+                return made
+            return moving_difference(made, moving_factor(self.records, state, where, i, record.old))
         factor = record.factor[np.any(record.factor != 0.0, axis=1)]
         methods = tuple(state.methods.index(name) for name in record.methods)
+        group = int(self.place_groups[record.candidate])
         return state.embed(
             factor,
             self.modes[record.candidate],
             methods,
             state.cells.index(int(self.cells[record.candidate])),
-            None,
+            state.places.index(group) if group >= 0 else None,
             record.window_only,
         )

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
-from siting.deployments import parts_of
 from siting.field.cells import cell_of
 from siting.field.harmonics import harmonics
-from siting.field.state import LOW_MODES, State
+from siting.field.state import State
 from siting.geography.places import Places
 from siting.record.air import FUNCTIONS
-from siting.record.months import instrument_months
+from siting.record.information import factor
+from siting.record.months import Months, instrument_months
 from siting.record.place import contamination_columns, place_variance
-from siting.record.records import RecordModel
+from siting.record.records import Equipment, RecordModel
 from siting.region.model import Floats, Ints
 
 # Slow variability of background air is alike over about this distance (common practice, no single source).
 LIKENESS_KM = 800.0
 EARTH_KM = 6371.0
+# Rows of one platform beyond which its oldest months are left out.
+MOST_ROWS = 4000
 
 
 def stops(places: Places, candidate: int) -> tuple[Ints, Floats, Floats, Floats]:
@@ -28,94 +32,105 @@ def stops(places: Places, candidate: int) -> tuple[Ints, Floats, Floats, Floats]
     cells = cell_of(lat, lon)
     visited = np.unique(cells)
     share = np.array([weight[cells == cell].sum() for cell in visited])
-    x = np.column_stack(
-        [
-            np.cos(np.radians(lat)) * np.cos(np.radians(lon)),
-            np.cos(np.radians(lat)) * np.sin(np.radians(lon)),
-            np.sin(np.radians(lat)),
-        ]
-    )
+    x = _directions(lat, lon)
     middle = np.array([(x[cells == cell] * weight[cells == cell, None]).sum(axis=0) for cell in visited])
     middle /= np.linalg.norm(middle, axis=1)[:, None]
     return visited, np.degrees(np.arcsin(middle[:, 2])), np.degrees(np.arctan2(middle[:, 1], middle[:, 0])), share
 
 
-def moving_factor(model: RecordModel, state: State, places: Places, k: int) -> Floats | None:
-    """Return A (n, r) with J = A A' for a picked deployment k on a moving platform.
+def moving_factor(
+    model: RecordModel, state: State, places: Places, candidate: int, equipment: Sequence[Equipment]
+) -> Floats | None:
+    """Return A (n, r) with J = A A' for the instruments of a candidate on a moving platform; None without a row.
 
-    Rows are months x stops with b(position) x F(time); R = own errors + slow^2 phi^|months|
+    Rows are instruments x months x stops with b(position) x F(time); R = own errors + slow^2 phi^|months|
     exp(-distance / 800 km) + F D F' over the whole record, so that its offset is drawn once. A month's
-    samples are shared among the stops by time.
+    samples are shared among the stops by time; what the better instrument misses of the air the other
+    one misses too. The oldest months are left out where rows grow too many.
     """
-    d, plans = model.deployments, model.region.settings.plans
-    i = int(d.candidate[k])
-    analyzer, flask = parts_of(plans[d.plan[k]], plans)
-    part = analyzer if analyzer is not None and model.measures(analyzer) else flask
-    if part is None or not model.measures(part):
+    cells, lat, lon, share = stops(places, candidate)
+    months = {e.part.id: instrument_months(model.region, e.part, model.tracer, model.air) for e in equipment}
+    kept = max(MOST_ROWS // max(1, cells.size * len(equipment)), 12 * model.axis.years)
+    young = np.arange(model.axis.months) >= model.axis.months - kept
+    found = []
+    for number, e in enumerate(equipment):
+        possible = np.tile(months[e.part.id].empty[candidate] < 1.0, model.axis.all_years)
+        times = np.flatnonzero(e.present & young & possible)
+        stop = np.tile(np.arange(cells.size), times.size)
+        found.append(np.column_stack([np.repeat(times, cells.size), stop, np.full(stop.size, number)]))
+    rows = np.concatenate(found) if found else np.empty((0, 3), dtype=np.int64)
+    if rows.shape[0] == 0:
         return None
-    month = instrument_months(model.region, part, model.tracer, model.air)
-    cells, lat, lon, share = stops(places, i)
-    first = int(d.analyzer_month[k] if part.kind == "analyzer" else d.first_month[k])
-    years = model.axis.years
-    times = np.arange(12 * years)
-    usable = (times >= first) & np.tile(model.region.open_months[i] & (month.empty[i] < 1.0), years)
-    times = times[usable]
-    if times.size == 0:
-        return None
-    rows = [(t, s) for t in times for s in range(cells.size)]
-    when, where = np.array([t for t, _ in rows]), np.array([s for _, s in rows])
-    air = model.air
-    syn, slow = air.synoptic_sd**2, air.slow_sd**2
-    calendar = when % 12
-    left = 1.0 - month.empty[i][calendar]
-    variance = (month.own[i] + syn * month.spread[i] + slow * month.empty[i])[calendar] / left / share[where]
-    r = np.diag(variance)
-    x = np.column_stack(
-        [
-            np.cos(np.radians(lat)) * np.cos(np.radians(lon)),
-            np.cos(np.radians(lat)) * np.sin(np.radians(lon)),
-            np.sin(np.radians(lat)),
-        ]
-    )
-    apart = EARTH_KM * np.arccos(np.clip(x @ x.T, -1.0, 1.0))
-    lag = np.abs(np.subtract.outer(when, when))
-    r += slow * air.slow_phi**lag * np.exp(-apart[np.ix_(where, where)] / LIKENESS_KM)
-    f = model.axis.functions()[model.axis.window()][when]
-    own = np.sqrt(place_variance(model.region, air)[i])
-    reach = np.concatenate([f * own, f @ contamination_columns(month.bias[[i]], air.local_growth)[0]], axis=1)
-    r += reach @ reach.T
-    h = _rows(model, state, lat, lon, cells, when, where, f, part.method or part.id)
-    lower = cholesky(r, lower=True)
-    whitened = solve_triangular(lower, h, lower=True)
-    _, small = np.linalg.qr(whitened)
+    when, where, which = rows.T
+    r = _covariance(model, candidate, [months[e.part.id] for e in equipment], (lat, lon, share), rows)
+    f = model.axis.functions()[when]
+    bias = np.min([months[e.part.id].bias[candidate] for e in equipment], axis=0)
+    own = np.sqrt(place_variance(model.region, model.air)[candidate])
+    reach = [f * own, f @ contamination_columns(bias[None], model.air.local_growth)[0]]
+    for number, e in enumerate(equipment):
+        cylinder = model.cylinders(e.part, model.axis.months, e.first)
+        if cylinder is not None:
+            reach.append(cylinder[0][when] * (which == number)[:, None] * np.sqrt(cylinder[1]))
+    wide = np.concatenate(reach, axis=1)
+    h = _rows(model, state, (lat, lon, cells), when, where)
+    for number, e in enumerate(equipment):
+        at = state.begin("methods") + 2 * state.methods.index(e.method)
+        h[:, at : at + 2] += f[:, :2] * (which == number)[:, None]
+    lower = cholesky(r + wide @ wide.T, lower=True)
+    _, small = np.linalg.qr(solve_triangular(lower, h, lower=True))
     return np.asarray(small.T, dtype=float)
 
 
-def _rows(
-    model: RecordModel,
-    state: State,
-    lat: Floats,
-    lon: Floats,
-    cells: Ints,
-    when: Ints,
-    where: Ints,
-    f: Floats,
-    method: str,
+def moving_difference(both: Floats, old: Floats | None) -> Floats:
+    """Return A with A A' = J(both) - J(old), what an instrument adds to those that sail already."""
+    if old is None:
+        return both
+    return np.asarray(factor((both @ both.T - old @ old.T)[None])[0].T)
+
+
+def _directions(lat: Floats, lon: Floats) -> Floats:
+    """Return unit vectors (m, 3)."""
+    la, lo = np.radians(lat), np.radians(lon)
+    return np.column_stack([np.cos(la) * np.cos(lo), np.cos(la) * np.sin(lo), np.sin(la)])
+
+
+def _covariance(
+    model: RecordModel, candidate: int, months: list[Months], way: tuple[Floats, Floats, Floats], rows: Ints
 ) -> Floats:
-    """Return H (rows, n): what each monthly mean at each stop is made of."""
+    """Return R (rows, rows) without the place's part; rows are (month, stop, instrument)."""
+    lat, lon, share = way
+    when, where, which = rows.T
+    air = model.air
+    syn, slow = air.synoptic_sd**2, air.slow_sd**2
+    calendar = when % 12
+    own, spread, empty = (
+        np.array([getattr(m, name)[candidate] for m in months])[which, calendar] for name in ("own", "spread", "empty")
+    )
+    x = _directions(lat, lon)
+    apart = EARTH_KM * np.arccos(np.clip(x @ x.T, -1.0, 1.0))
+    lag = np.abs(np.subtract.outer(when, when))
+    r = slow * air.slow_phi**lag * np.exp(-apart[np.ix_(where, where)] / LIKENESS_KM)
+    if len(months) > 1:
+        together = (lag == 0) & (where[:, None] == where[None, :]) & (which[:, None] != which[None, :])
+        least = syn * np.min([m.spread[candidate] for m in months], axis=0)[calendar] / share[where]
+        r += np.where(together, least[:, None], 0.0)
+    r[np.diag_indices_from(r)] += (own + syn * spread + slow * empty) / (1.0 - empty) / share[where]
+    return np.asarray(r, dtype=float)
+
+
+def _rows(model: RecordModel, state: State, way: tuple[Floats, Floats, Ints], when: Ints, where: Ints) -> Floats:
+    """Return H (rows, n) without methods: what each monthly mean at each stop is made of."""
+    lat, lon, cells = way
     y = harmonics(lat, lon, state.prior.degree)[where]
+    f = model.axis.functions()[when]
     out = np.zeros((when.size, state.size))
     out[:, : state.mode_count * FUNCTIONS] = (y[:, :, None] * f[:, None, :]).reshape(when.size, -1)
-    window = model.axis.window()
     begin, years = state.begin("growth_anomalies"), state.axis.all_years
-    out[:, begin : begin + years] = model.axis.ramps()[window][when]
-    levels = model.axis.indicators()[window][when]
-    begin = state.begin("level_anomalies")
-    low = y[:, 1 : 1 + LOW_MODES, None] * levels[:, None, :]
-    out[:, begin : begin + LOW_MODES * years] = low.reshape(when.size, -1)
-    at = state.begin("methods") + 2 * state.methods.index(method)
-    out[:, at : at + 2] = f[:, :2]
-    for row in range(when.size):
-        at = state.begin("cells") + FUNCTIONS * state.cells.index(int(cells[where[row]]))
-        out[row, at : at + FUNCTIONS] = f[row]
+    out[:, begin : begin + years] = model.axis.ramps()[when]
+    begin, count = state.begin("level_anomalies"), state.low_modes
+    low = y[:, 1 : 1 + count, None] * model.axis.indicators()[when][:, None, :]
+    out[:, begin : begin + count * years] = low.reshape(when.size, -1)
+    for stop, cell in enumerate(cells):
+        at = state.begin("cells") + FUNCTIONS * state.cells.index(int(cell))
+        out[:, at : at + FUNCTIONS] += f * (where == stop)[:, None]
     return out

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import ncx2, norm
+from scipy.stats import chi2, ncx2, norm
 
 from siting.field.state import State
 from siting.region.model import Floats
@@ -102,9 +102,10 @@ def detection_probability(signal: float, error: float) -> float:
 
 def season_probability(expected: Floats, information: Floats) -> float:
     """Return the chance to find a season: noncentral chi-square with mu' I mu and rank I (mu the harmonics)."""
-    rank = int(np.linalg.matrix_rank(information)) if information.any() else 0
+    scale = np.sqrt(np.maximum(np.diag(information), 0.0))
+    safe = np.where(scale > 0.0, scale, 1.0)
+    values = np.linalg.eigvalsh(information / safe[:, None] / safe[None, :])
+    rank = int((values > 1e-9 * max(float(values.max()), 0.0)).sum()) if scale.any() else 0
     if rank == 0:
         return 0.05
-    from scipy.stats import chi2
-
     return float(ncx2.sf(chi2.ppf(0.95, rank), rank, float(expected @ information @ expected)))

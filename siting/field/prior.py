@@ -30,7 +30,7 @@ class FieldPrior:
 
     `modes` (49, 6, 49, 6) for degree 6: covariance of [level, growth, cos, sin, cos, sin] of every mode;
     `growth_anomaly_sd` of the global growth of one year, `level_anomaly_sd` (8,) of one year's level of
-    the modes l = 1, 2; `decay` (49,) rates a year.
+    the modes l = 1, 2 (fewer where the degree is 1); `decay` (49,) rates a year.
     """
 
     degree: int
@@ -120,6 +120,9 @@ def field_prior(mixing: Mixing, air: Air) -> FieldPrior:
         modes[:, a, :, a] = modes[:, b, :, b] = strength * real
         modes[:, a, :, b] = strength * imaginary
         modes[:, b, :, a] = -strength * imaginary
-    low = slice(1, 9)
+    # The global mode keeps its own variances, but says nothing of the others (section 6 of the design).
+    modes[0, :, 1:, :] = 0.0
+    modes[1:, :, 0, :] = 0.0
+    low = slice(1, min(9, n))
     anomaly = air.growth_anomaly_sd * np.sqrt(np.diag(q)[low] / q[0, 0]) / r[low]
     return FieldPrior(mixing.degree, modes, r, air.growth_anomaly_sd, anomaly)

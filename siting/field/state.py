@@ -42,6 +42,11 @@ class State:
         return (self.prior.degree + 1) ** 2
 
     @property
+    def low_modes(self) -> int:
+        """Number of modes whose level changes between years: those of degree 1 and 2."""
+        return min(LOW_MODES, self.mode_count - 1)
+
+    @property
     def size(self) -> int:
         """Length of the state vector."""
         return self.begin("end")
@@ -52,7 +57,7 @@ class State:
         sizes = {
             "field": self.mode_count * FUNCTIONS,
             "growth_anomalies": years,
-            "level_anomalies": LOW_MODES * years,
+            "level_anomalies": self.low_modes * years,
             "methods": 2 * len(self.methods),
             "cells": FUNCTIONS * len(self.cells),
             "places": FUNCTIONS * len(self.places),
@@ -106,10 +111,9 @@ class State:
         begin, older = self.begin("growth_anomalies"), self.axis.all_years - years
         out[begin : begin + older] = modes[0] * functions[:, :1].T
         out[begin + older : begin + older + years] = modes[0] * ramps.T
-        levels = out[self.begin("level_anomalies") : self.begin("methods")].reshape(
-            LOW_MODES, self.axis.all_years, rank
-        )
-        levels[:, older:] = modes[1 : 1 + LOW_MODES, None, None] * indicators.T[None]
+        low = self.low_modes
+        levels = out[self.begin("level_anomalies") : self.begin("methods")].reshape(low, self.axis.all_years, rank)
+        levels[:, older:] = modes[1 : 1 + low, None, None] * indicators.T[None]
         for position, method in enumerate(methods):
             column = FUNCTIONS + 2 * years + 2 * position
             at = self.begin("methods") + 2 * method
@@ -132,7 +136,8 @@ def build_state(
     modes = (prior.degree + 1) ** 2
     n_field = modes * FUNCTIONS
     years = axis.all_years
-    size = n_field + years + LOW_MODES * years + 2 * len(methods) + FUNCTIONS * (len(cells) + len(places))
+    low = min(LOW_MODES, modes - 1)
+    size = n_field + years + low * years + 2 * len(methods) + FUNCTIONS * (len(cells) + len(places))
     root = np.zeros((size, size))
     covariance = prior.modes.reshape(n_field, n_field)
     # The global level is worlds wider than all else; it is uncorrelated and stands alone.
@@ -143,7 +148,7 @@ def build_state(
         [
             np.full(years, prior.growth_anomaly_sd),
             np.repeat(prior.level_anomaly_sd, years),
-            np.array([sd for pair in (methods[name] for name in sorted(methods)) for sd in pair]),
+            np.array([sd for name in sorted(methods) for sd in methods[name]]),
         ]
     )
     index = np.arange(at, at + diagonal.size)

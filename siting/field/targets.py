@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.field.harmonics import band_means
-from siting.field.state import LOW_MODES, State
+from siting.field.state import State
 from siting.record.air import FUNCTIONS, Air
 from siting.region.model import Floats, Region
 from siting.region.schema.air import Band, Target
 
 DAYS_PER_YEAR = 365.25
+LEVEL_TOLERANCE = 1e-12
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +82,11 @@ def ask(state: State, region: Region, air: Air, target: Target, default: bool = 
         "season": _season,
         "season_timing": _timing,
     }[target.kind]
-    return make(state, air, target, bands, default)
+    asked = make(state, air, target, bands, default)
+    # The global level has an arbitrary prior; a target that loads on it would show nothing but that.
+    if abs(asked.vector[0]) > LEVEL_TOLERANCE:
+        raise ValueError(f"target '{target.id}' loads on the global level, which no network can be judged by")
+    return asked
 
 
 def _mean(state: State, band: Band) -> Floats:
@@ -134,8 +139,9 @@ def _level_difference(state: State, air: Air, target: Target, bands: dict[str, B
     vector = state.field_vector(weights, 0)
     axis = state.axis
     begin = state.begin("level_anomalies")
-    levels = vector[begin : begin + LOW_MODES * axis.all_years].reshape(LOW_MODES, axis.all_years)
-    levels[:, axis.older :] = weights[1 : 1 + LOW_MODES, None] / axis.years
+    low = state.low_modes
+    levels = vector[begin : begin + low * axis.all_years].reshape(low, axis.all_years)
+    levels[:, axis.older :] = weights[1 : 1 + low, None] / axis.years
     middles = np.array([(one.south + one.north) / 2.0, (other.south + other.north) / 2.0])
     level = air.expected_level(middles)
     signal = float(level[0] - level[1]) if target.expected is None else target.expected

@@ -198,9 +198,11 @@ def _parts(variances: Variances, cadence: Cadence) -> dict[str, Estimate]:
     own("growth_anomaly_sd")
     # Where nothing is left for the fast parts, the slow one has taken their place.
     slow = own("slow_sd", fast and cadence.tells_slow)
-    synoptic = own("synoptic_sd")
+    # A memory at the end of what was sought says that two parts have changed places.
+    synoptic = own("synoptic_sd", variances.relative_error("memory_days") is not None)
     own("memory_days", synoptic)
-    own("white_sd", synoptic and cadence.pairs_within(WHITE_WITHIN * noise.memory_days) >= LEAST_VALUES)
+    close = WHITE_WITHIN * noise.memory_days if synoptic else 0.0
+    own("white_sd", cadence.pairs_within(close) >= LEAST_VALUES)
     relative = variances.relative_error(PHI)
     # phi = exp(-month / memory): d phi = phi (-ln phi) d ln(memory)
     se = None if relative is None else -noise.slow_phi * math.log(noise.slow_phi) * relative

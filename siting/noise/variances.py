@@ -23,6 +23,7 @@ LEAST, MOST = 5e-3, 30.0
 SYNOPTIC_MOST, SLOW_LEAST, SLOW_MOST = 12.0, 13.0, 365.25
 # The two best of a grid of starts are followed.
 FOLLOWED = 2
+NOT_MISSED = 1e-2  # fall of the log-likelihood without a part that counts as none
 STEP = 5e-3  # of the numerical derivatives, in logarithms
 FLAT = 5.0  # standard error of a logarithm beyond which the likelihood counts as flat
 UNSEEN_SLOW_DAYS = 60.0  # memory (phi .6) that a slow part is given if it was not seen but may be there
@@ -55,7 +56,15 @@ class Variances:
             return None
         place = self.free.index(self.names.index(name))
         error = math.sqrt(float(self.covariance[place, place]))
-        return error if error < FLAT * (1.0 - 1e-6) else None
+        if error >= FLAT * (1.0 - 1e-6):
+            return None
+        if name == "synoptic_sd":
+            error = math.hypot(error, *self._taken(self.noise.synoptic_sd, ("slow_sd", "white_sd")))
+        return error
+
+    def _taken(self, sd: float, parts: Sequence[str]) -> list[float]:
+        """Relative errors of an sd because parts that were not seen may be a share of its variance."""
+        return [0.5 * (limit / sd) ** 2 for name, limit in self.unseen if name in parts]
 
     def fast(self) -> tuple[float, float | None]:
         """Root of the squares of the synoptic and the white part, and its relative error."""
@@ -68,7 +77,8 @@ class Variances:
                 slopes[self.free.index(place)] = (float(getattr(self.noise, name)) / total) ** 2
         if not np.any(slopes):
             return total, None
-        return total, math.sqrt(float(slopes @ self.covariance @ slopes))
+        error = math.sqrt(float(slopes @ self.covariance @ slopes))
+        return total, math.hypot(error, *self._taken(total, ("slow_sd",)))
 
     def points(self) -> list[Noise]:
         """Parameters that stand for their errors: two along each principal axis (third-degree cubature).
@@ -78,6 +88,8 @@ class Variances:
         """
         centre = self.logs.copy()
         for name, sd in self.unseen:
+            if name == "white_sd":
+                continue  # averages out of growth and season
             # of a half-normal spread above 0 the mean square is that of its one-sigma point
             centre[self.names.index(name)] = math.log(sd / self.scale)
             if name == "slow_sd":
@@ -151,16 +163,19 @@ def estimate_variances(prepared: Prepared, *, synoptic: bool, anomalies: bool, s
         return float(end.fun), np.asarray(end.x, dtype=float)
 
     rough = [followed(grid[i], 1e-3) for i in order]
-    least, logs = followed(min(rough, key=lambda end: end[0])[1], 1e-8)
+    _, logs = followed(min(rough, key=lambda end: end[0])[1], 1e-8)
+    logs = _without_unseen(losses, logs, names, lower)
     free = _free(names, logs, lower, upper)
     covariance = _covariance(losses, logs, free)
     unseen = tuple(
         (name, scale * _limit(losses, logs, names, name, float(upper[names.index(name)])))
-        for name in ("slow_sd", "synoptic_sd", "growth_anomaly_sd")
-        if name in names and logs[names.index(name)] <= lower[names.index(name)] + math.log(2.0)
+        for name in ("slow_sd", "synoptic_sd", "white_sd", "growth_anomaly_sd")
+        if name in names and logs[names.index(name)] == lower[names.index(name)]
     )
     found = noise_of(names, logs, scale)
-    return Variances(found, tuple(names), logs, scale, lower, upper, free, covariance, -least, unseen)
+    return Variances(
+        found, tuple(names), logs, scale, lower, upper, free, covariance, -float(losses([logs])[0]), unseen
+    )
 
 
 def _scale(prepared: Prepared) -> float:
@@ -211,6 +226,19 @@ def _with_gradient(losses: Losses, at: Floats, lower: Floats, upper: Floats, *, 
         return float(found[0]), (found[1:] - found[0]) / (ahead - at)
     found = losses(points)
     return float(found[0]), (found[1 : at.size + 1] - found[at.size + 1 :]) / (ahead - behind)
+
+
+def _without_unseen(losses: Losses, logs: Floats, names: Sequence[str], lower: Floats) -> Floats:
+    """Put parts to 0 that the likelihood does not miss: where a search stops near 0 is chance."""
+    for place, name in enumerate(names):
+        if name in (PHI, "memory_days"):
+            continue
+        without = logs.copy()
+        without[place] = lower[place]
+        here, there = losses([logs, without])
+        if there < here + NOT_MISSED:
+            logs = without
+    return logs
 
 
 def _limit(losses: Losses, logs: Floats, names: Sequence[str], name: str, upper: float) -> float:

@@ -14,7 +14,7 @@ from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, ladder
 from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
 from siting.outputs.shown import sentences
-from siting.region.model import Origin
+from siting.region.model import Origin, Region
 from siting.region.plain import listed
 from siting.region.schema.settings import Settings
 from siting.selection.planning import Planning
@@ -135,9 +135,9 @@ def check_text(planning: Planning, *, width: int = 80) -> str:
     return "".join(f"{wrapped(line, width)}\n" for line in lines)
 
 
-def notes_lines(planning: Planning, most: int = MOST_NOTES) -> list[str]:
+def notes_lines(region: Region, most: int = MOST_NOTES) -> list[str]:
     """Return the notes on the inputs that can change an answer, those of `siting check` but what is not used yet."""
-    notes = [f"note: {note.sentence()}" for note in planning.region.warnings if note.may_change_answer]
+    notes = [f"note: {note.sentence()}" for note in region.warnings if note.may_change_answer]
     more = len(notes) - most
     return notes if more <= 0 else [*notes[:most], f"... and {more} more, siting check shows them"]
 

@@ -66,6 +66,7 @@ class Axis:
 def axis_of(region: Region, years: int | None = None) -> Axis:
     """Return the axis of a region, or of the same region with another length of window."""
     first = region.settings.first_year
-    begins = [since for since in region.candidates.running_since if since is not None]
+    c = region.candidates
+    begins = [s for s, runs in zip(c.running_since, c.running(), strict=True) if runs and s is not None]
     older = max(0, first - int(np.floor(min(begins)))) if begins else 0
     return Axis(first, region.settings.years if years is None else years, min(older, MOST_OLDER_YEARS))

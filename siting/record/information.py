@@ -14,7 +14,7 @@ import numpy as np
 from siting.record.air import FUNCTIONS
 from siting.region.model import Floats
 
-# Months whose error variance is above this (in units of the least one) say nothing and are left out.
+# Deployments that are worked on at a time, so that memory stays small.
 CHUNK = 2000
 
 

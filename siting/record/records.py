@@ -36,8 +36,23 @@ class Record:
 
 
 @dataclass(frozen=True, eq=False)
+class Equipment:
+    """One instrument at a site: its plan, its months (M,) of the whole axis, its method.
+
+    `first` is the month of the axis from which the lives of its working cylinders count.
+    """
+
+    part: Plan
+    present: Bools
+    method: str
+    first: int
+
+
+@dataclass(frozen=True, eq=False)
 class RecordModel:
     """The record model of one tracer of a region.
+
+    `shared_place` (n, 6) are variances of a place that candidates within 1 km share; the state carries them.
 
     What synoptic and slow variability endless samples would still show is left out of the records: the
     state of their cell carries it, once for all records that breathe the same air.
@@ -48,6 +63,7 @@ class RecordModel:
     tracer: int
     air: Air
     axis: Axis
+    shared_place: Floats | None = None
 
     @cached_property
     def _months(self) -> dict[str, Months]:
@@ -60,7 +76,9 @@ class RecordModel:
 
     @cached_property
     def _place(self) -> Floats:
-        return place_variance(self.region, self.air)
+        """Variances (n, 6) of what each place has for itself alone."""
+        every = place_variance(self.region, self.air)
+        return every if self.shared_place is None else np.maximum(0.0, every - self.shared_place)
 
     @cached_property
     def endless(self) -> float:
@@ -71,6 +89,10 @@ class RecordModel:
         """Say whether a plan measures this tracer."""
         return not plan.gases or self.air.name in plan.gases
 
+    def leads(self, plan: Plan) -> bool:
+        """Say whether this tracer is the one that a plan's own numbers are for."""
+        return (plan.gases[0] if plan.gases else self.region.tracers[0]) == self.air.name
+
     def method_of(self, plan: Plan) -> str:
         """Return the method that a plan's records belong to."""
         return plan.method or plan.id
@@ -80,6 +102,8 @@ class RecordModel:
 
         (Fᵀ R_s⁻¹ F)⁻¹ with R_s = slow^2 phi^|i - j| + syn^2 V(inf, tau) I over the whole window.
         """
+        if self.air.slow_sd == 0.0 and self.air.synoptic_sd == 0.0:
+            return np.zeros((FUNCTIONS, FUNCTIONS))
         f = self.axis.functions()[self.axis.window()]
         lag = np.abs(np.subtract.outer(np.arange(f.shape[0]), np.arange(f.shape[0])))
         r = self.air.slow_sd**2 * self.air.slow_phi**lag
@@ -105,27 +129,14 @@ class RecordModel:
                 out[position] = Record(int(d.candidate[picked[position]]), one, methods, True)
         return out
 
-    def running(self) -> list[Record]:
-        """Return the records of the running stations, older years included."""
+    def running(self, sites: Ints | None = None) -> list[Record]:
+        """Return the records of the running stations (or of some of them), older years included."""
+        running = np.flatnonzero(self.region.candidates.running()) if sites is None else sites
         found = []
-        c = self.region.candidates
-        plans = self.region.settings.plans
-        start = self.axis.first_year - self.axis.older
-        for i in np.flatnonzero(c.running()):
-            plan = running_plan(self.region, int(i))
-            if plan is None:
-                continue
-            begin = int(np.round(12.0 * ((c.running_since[i] or start) - start)))
-            parts = [part for part in parts_of(plan, plans) if part is not None and self.measures(part)]
-            if not parts:
-                continue
-            site = np.array([i], dtype=np.int64)
-            month = np.arange(self.axis.months)
-            present = ((month >= max(0, begin)) & np.tile(self.region.open_months[i], self.axis.all_years))[None, :]
-            names = tuple(c.method[i] or self.method_of(part) for part in parts)
-            matrix = self._information(parts, site, [present] * len(parts), whole=True)
-            place = self._place_factor(parts, site)
-            found.append(Record(int(i), factor(with_place(matrix, place))[0], names, False))
+        for i in running:
+            standing = self.standing(int(i))
+            if standing:
+                found.append(self._record(int(i), factor(self._of(int(i), standing, standing))[0], standing))
         return found
 
     def upgrade(self, k: int) -> Record | None:
@@ -133,32 +144,61 @@ class RecordModel:
 
         An instrument of a kind that already runs there adds no rows of its own.
         """
-        d, plans = self.deployments, self.region.settings.plans
-        i = int(d.candidate[k])
-        old_plan = running_plan(self.region, i)
-        old = [p for p in parts_of(old_plan, plans) if p is not None] if old_plan is not None else []
-        old = [part for part in old if self.measures(part)]
-        kinds = {part.kind for part in old}
-        new = [p for p in parts_of(plans[d.plan[k]], plans) if p is not None and p.kind not in kinds]
-        new = [part for part in new if self.measures(part)]
-        if not new:
+        i = int(self.deployments.candidate[k])
+        old, both = self.standing(i), self.together(k)
+        if len(both) == len(old):
             return None
-        both = sorted([*old, *new], key=lambda part: part.kind)
+        matrix = self._of(i, both, both)
+        if old:
+            kinds = {one.part.kind for one in old}
+            matrix = matrix - self._of(i, both, [one for one in both if one.part.kind in kinds])
+        return self._record(i, factor(matrix)[0], both)
+
+    def standing(self, i: int) -> list[Equipment]:
+        """Return what a running station measures the tracer with, from the beginning of its record.
+
+        A record without a beginning counts from the first year of the window: nothing older is known of it.
+        """
+        plan, c = running_plan(self.region, i), self.region.candidates
+        if plan is None:
+            return []
+        every = [part for part in parts_of(plan, self.region.settings.plans) if part is not None]
+        # Only a station with one instrument can say with one word by which method it works.
+        method = c.method[i] if len(every) == 1 else None
+        since = c.running_since[i]
+        beginning = float(self.axis.first_year if since is None else since)
+        begin = int(np.round(12.0 * (beginning - (self.axis.first_year - self.axis.older))))
+        present = (np.arange(self.axis.months) >= begin) & np.tile(self.region.open_months[i], self.axis.all_years)
+        return [Equipment(p, present, method or self.method_of(p), max(0, begin)) for p in every if self.measures(p)]
+
+    def added(self, k: int) -> list[Equipment]:
+        """Return what a deployment measures the tracer with."""
+        these = np.array([k], dtype=np.int64)
+        plan = self.region.settings.plans[self.deployments.plan[k]]
+        before = 12 * self.axis.older
+        found = []
+        for part, present in zip(*self._presence(plan, these), strict=True):
+            whole = np.concatenate([np.zeros(before, dtype=bool), present[0]])
+            first = before + int(self.deployments.analyzer_month[k] if part.kind == "analyzer" else 0)
+            found.append(Equipment(part, whole, self.method_of(part), first))
+        return found
+
+    def together(self, k: int) -> list[Equipment]:
+        """Return the equipment of a running station with that of a deployment there, analyzer first."""
+        old = self.standing(int(self.deployments.candidate[k]))
+        kinds = {one.part.kind for one in old}
+        return sorted([*old, *(e for e in self.added(k) if e.part.kind not in kinds)], key=lambda e: e.part.kind)
+
+    def _of(self, i: int, every: list[Equipment], working: list[Equipment]) -> Floats:
+        """Return Kᵀ R⁻¹ K (1, k, k) of the working part of some equipment, with columns for all of it."""
         site = np.array([i], dtype=np.int64)
-        month = np.arange(self.axis.months)
-        since = self.region.candidates.running_since[i] or float(self.axis.first_year)
-        starts = 12.0 * (since - (self.axis.first_year - self.axis.older))
-        is_open = np.tile(self.region.open_months[i], self.axis.all_years)
-        first = int(d.first_month[k]) + 12 * self.axis.older
-        here = [(month >= (starts if part in old else first)) & is_open for part in both]
-        before = [there if part in old else np.zeros_like(there) for part, there in zip(both, here, strict=True)]
-        matrices = []
-        for present, parts in ((here, both), (before, old)):
-            matrix = self._information(both, site, [there[None, :] for there in present], whole=True, first=first)
-            matrices.append(with_place(matrix, self._place_factor(parts, site)) if parts else np.zeros_like(matrix))
-        method = self.region.candidates.method[i]
-        names = tuple((method if part in old and method else self.method_of(part)) for part in both)
-        return Record(i, factor(matrices[0] - matrices[1])[0], names, False)
+        present = [(e.present if e in working else np.zeros_like(e.present))[None, :] for e in every]
+        parts = [e.part for e in every]
+        matrix = self._information(parts, site, present, whole=True, first=every[0].first)
+        return with_place(matrix, self._place_factor([e.part for e in working], site))
+
+    def _record(self, i: int, one: Floats, equipment: list[Equipment]) -> Record:
+        return Record(i, one, tuple(e.method for e in equipment), False)
 
     def monthly_shares(self, picked: Ints) -> Floats:
         """Return for picked deployments (k,) the mean over months of 1 / (error of a month + slow variance)."""
@@ -216,6 +256,14 @@ class RecordModel:
     def _group(self, plan: Plan, these: Ints) -> tuple[Floats, tuple[str, ...]]:
         """Return U (D, k, k) of deployments of one plan, and the names of their methods."""
         d = self.deployments
+        sites = d.candidate[these]
+        parts, present = self._presence(plan, these)
+        matrix = self._information(parts, sites, present, whole=False, first=int(d.analyzer_month[these[0]]))
+        return factor(with_place(matrix, self._place_factor(parts, sites))), tuple(self.method_of(p) for p in parts)
+
+    def _presence(self, plan: Plan, these: Ints) -> tuple[list[Plan], list[Bools]]:
+        """Return the parts of a plan that measure the tracer and their months (D, M) of the window."""
+        d = self.deployments
         analyzer, flask = parts_of(plan, self.region.settings.plans)
         sites, months = d.candidate[these], np.arange(12 * self.axis.years)
         is_open = np.tile(self.region.open_months[sites], self.axis.years)
@@ -228,8 +276,7 @@ class RecordModel:
             if part is not None and self.measures(part):
                 parts.append(part)
                 present.append((months >= begin[:, None]) & (months < end[:, None]) & is_open)
-        matrix = self._information(parts, sites, present, whole=False, first=int(d.analyzer_month[these[0]]))
-        return factor(with_place(matrix, self._place_factor(parts, sites))), tuple(self.method_of(p) for p in parts)
+        return parts, present
 
     def _place_factor(self, parts: list[Plan], sites: Ints) -> Floats:
         """Return E (D, 6, 8) with D = E Eᵀ: the place's own, and contamination of the cleanest instrument."""
@@ -260,7 +307,9 @@ class RecordModel:
         for position, (month, there) in enumerate(zip(months, present, strict=True)):
             left = 1.0 - month.empty
             rest = syn * (month.spread - self.endless) - common + month.own
-            variance = (rest + common + slow * month.empty) / np.where(left > 0.0, left, 1.0) - common
+            # A month that may be empty tells its share of all its error, the air of the cell included.
+            lost = (slow + syn * self.endless) * month.empty
+            variance = (rest + common + lost) / np.where(left > 0.0, left, 1.0) - common
             columns = base.copy()
             at = base.shape[1] - 2 * (len(parts) - position)
             columns[:, at : at + 2] = base[:, :2]
@@ -272,7 +321,7 @@ class RecordModel:
                     columns=columns,
                 )
             )
-        extra = self._cylinders(parts[0], base.shape[0], first)
+        extra = self.cylinders(parts[0], base.shape[0], first)
         if extra is None:
             return information(instruments, np.zeros(sites.size), np.zeros(sites.size))
         blocks, variance_of = extra
@@ -289,10 +338,13 @@ class RecordModel:
         matrix = information(wide, np.zeros(sites.size), np.zeros(sites.size))
         return integrate_out(matrix, base.shape[1], np.full(blocks.shape[1], variance_of))
 
-    def _cylinders(self, part: Plan, months: int, first: int) -> tuple[Floats, float] | None:
-        """Return (M, c) indicators of each working cylinder's life and the variance of its mean offset."""
+    def cylinders(self, part: Plan, months: int, first: int) -> tuple[Floats, float] | None:
+        """Return (M, c) indicators of each working cylinder's life and the variance of its mean offset.
+
+        The drift is in the unit of the first gas that the plan measures and is counted for that one only.
+        """
         life = part.cylinder_life_months
-        if part.kind != "analyzer" or not part.cylinder_drift or life is None:
+        if part.kind != "analyzer" or not part.cylinder_drift or life is None or not self.leads(part):
             return None
         number = np.floor((np.arange(months) - max(0, first)) / life).astype(int)
         number -= number.min()

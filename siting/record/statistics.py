@@ -25,11 +25,12 @@ def mean_variance(count: ArrayLike, memory_days: ArrayLike, days: float = 30.437
         raise ValueError("count must be 1 or more and memory_days above 0")
     ratio = days / tau
     finite = np.where(np.isfinite(n), n, 1.0)
-    step = ratio / finite
-    gap = -np.expm1(-step)  # 1 - a
-    closed = ((2.0 - gap) / gap + 2.0 * (1.0 - gap) * np.expm1(-ratio) / (finite * gap**2)) / finite
-    inverse = 1.0 / ratio
-    endless = 2.0 * inverse * (1.0 + inverse * np.expm1(-ratio))
+    # Where the series is used the closed form is not, so it is kept away from 0 there.
+    safe = np.maximum(ratio, SHORT)
+    gap = -np.expm1(-safe / finite)  # 1 - a
+    closed = ((2.0 - gap) / gap + 2.0 * (1.0 - gap) * np.expm1(-safe) / (finite * gap) / gap) / finite
+    inverse = 1.0 / safe
+    endless = 2.0 * inverse * (1.0 + inverse * np.expm1(-safe))
     series = 1.0 - ratio / 3.0 * (1.0 - np.where(np.isfinite(n), finite, np.inf) ** -2.0)
     return np.asarray(np.where(ratio < SHORT, series, np.where(np.isfinite(n), closed, endless)), dtype=float)
 
@@ -48,22 +49,22 @@ def inverse_count(visits: ArrayLike, chance: ArrayLike) -> tuple[Floats, Floats]
         raise ValueError("visits must be 0 or more and chance between 0 and 1")
     below = np.floor(x)
     fraction = x - below
-    inverse_low, empty_low = _whole(below.astype(int), p)
-    inverse_high, empty_high = _whole(below.astype(int) + 1, p)
-    inverse = (1.0 - fraction) * inverse_low + fraction * inverse_high
-    empty = (1.0 - fraction) * empty_low + fraction * empty_high
-    some = empty < 1.0
-    return np.where(some, inverse / np.where(some, 1.0 - empty, 1.0), 1.0), np.asarray(empty, dtype=float)
+    low, high = _whole(below.astype(int), p), _whole(below.astype(int) + 1, p)
+    inverse, some, empty = ((1.0 - fraction) * a + fraction * b for a, b in zip(low, high, strict=True))
+    found = np.where(some > 0.0, inverse / np.where(some > 0.0, some, 1.0), 1.0)
+    return np.minimum(found, 1.0), np.asarray(empty, dtype=float)
 
 
-def _whole(visits: np.ndarray, chance: Floats) -> tuple[Floats, Floats]:
-    """Return E[1/n; n > 0] and P(n = 0) for whole numbers of visits."""
+def _whole(visits: np.ndarray, chance: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return E[1/n; n > 0], P(n > 0) and P(n = 0) for whole numbers of visits."""
     miss = 1.0 - chance
     empty = np.where(visits > 0, miss ** np.maximum(visits, 1), 1.0)
+    # miss^(N - j) - miss^N = miss^(N - j) (1 - miss^j), which keeps its digits where the chance is small.
+    rate = np.log1p(-np.minimum(chance, 1.0 - 1e-16))
     inverse = np.zeros(visits.shape)
     for j in range(1, int(visits.max(initial=0)) + 1):
-        inverse += np.where(j <= visits, (miss ** np.maximum(visits - j, 0) - empty) / j, 0.0)
-    return inverse, empty
+        inverse += np.where(j <= visits, -(miss ** np.maximum(visits - j, 0)) * np.expm1(j * rate) / j, 0.0)
+    return inverse, -np.expm1(visits * rate), empty
 
 
 def contamination_variance(chance: ArrayLike, size: ArrayLike, spread: ArrayLike) -> Floats:
