@@ -7,19 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from siting.field.cells import cell_of
 from siting.field.harmonics import harmonics
 from siting.field.model import TracerModel
-from siting.field.posterior import (
-    NEEDED,
-    detection_error,
-    detection_information,
-    detection_probability,
-    season_probability,
-)
 from siting.field.prior import field_prior
 from siting.field.targets import ask
 from siting.record.air import airs

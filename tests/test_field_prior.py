@@ -230,7 +230,7 @@ def test_cells_are_as_near_to_800_km_as_a_multiple_of_four_can_be():
         assert counts[row] % 4 == 0
         widths = circle / np.arange(4, 101, 4)
         assert abs(circle / counts[row] - 800.0) == pytest.approx(np.abs(widths - 800.0).min(), abs=1e-9)
-    assert ROW_DEGREES * 111.2 == pytest.approx(800.0, rel=0.005)
+    assert pytest.approx(800.0, rel=0.005) == ROW_DEGREES * 111.2
 
 
 def test_cells_of_mirrored_places_are_mirrored():

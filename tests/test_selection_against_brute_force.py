@@ -210,7 +210,9 @@ def check(seed, tally):
     assert selection.gap <= selection.asked_gap
     assert selection.picked == picked, (seed, selection.ties)
     assert selection.ties == (
-        "among equal layouts the cheapest was taken, then the smaller ids" if equal > 1 else "no other layout has this value"
+        "among equal layouts the cheapest was taken, then the smaller ids"
+        if equal > 1
+        else "no other layout has this value"
     ), seed
     if seed % 3 == 0:
         near = solve(program, objective, Limits(gap=0.02))

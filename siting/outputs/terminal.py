@@ -287,9 +287,12 @@ def _profiles(coverage: Coverage, width: int) -> str:
         f"What these latitudes can say about a profile from pole to pole ({example} %: as good as that share of the "
         "same number of sites, best placed; all sites alike; profiles in the sine of latitude)"
     )
+    column = max((len(e.name) for e in coverage.efficiencies), default=0)
+    values = [f"{100 * e.value:5.1f} %" if e.resolved else "too few latitudes" for e in coverage.efficiencies]
+    wide = column + max(map(len, values), default=0) + 4 <= width
     lines = [
-        f"  {e.name:<26} " + (f"{100 * e.value:5.1f} %" if e.resolved else "too few latitudes")
-        for e in coverage.efficiencies
+        f"  {e.name:<{column}}  {value}" if wide else f"{e.name}: {value.strip()}"
+        for e, value in zip(coverage.efficiencies, values, strict=True)
     ]
     return "\n".join([wrapped(title, width), *lines])
 
