@@ -194,8 +194,10 @@ class Dense:
         endless = float(mean_variance(np.inf, a.memory_days))
         near = [{"both", "near"}] if {"both", "near"} <= set(c.ids) else []
         methods = sorted({e[2] for equipment in self.records.values() for e in equipment})
-        ways = {i: self.stops(i) if c.platform[i] == "ship" else [(int(cell_of(c.lat[i], c.lon[i])), c.lat[i], c.lon[i], 1.0)]
-                for i in self.records}  # fmt: skip
+        ways = {}
+        for i in self.records:
+            still = [(int(cell_of(c.lat[i], c.lon[i])), c.lat[i], c.lon[i], 1.0)]
+            ways[i] = self.stops(i) if c.platform[i] == "ship" else still
         cells = sorted({stop[0] for way in ways.values() for stop in way})
         groups = [g for g in near if any(c.ids[i] in g for i in self.records)]
         prior = field_prior(self.m.mixing, a)
