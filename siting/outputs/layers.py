@@ -19,8 +19,29 @@ def network(planning: Planning, assessment: Assessment) -> str:
     c = planning.region.candidates
     picks = {pick.id: pick for pick in assessment.picks}
     members = [i for i, candidate in enumerate(c.ids) if candidate in picks or c.status[i] == "running"]
-    features = [feature(c.geometry[i], _member(planning, i, picks.get(c.ids[i])), c.ids[i]) for i in members]
+    losses = _losses(assessment)
+    targets = sorted({name for found in losses.values() for name in found})
+    features = []
+    for i in members:
+        found = losses.get(c.ids[i], {})
+        properties = _member(planning, i, picks.get(c.ids[i])) | {name: found.get(name) for name in targets}
+        features.append(feature(c.geometry[i], properties, c.ids[i]))
     return dumps(feature_collection(features))
+
+
+def _losses(assessment: Assessment) -> dict[str, dict[str, float]]:
+    """Return by site what is lost without it: shortfall, and percent of each target's error."""
+    if assessment.statement is None:
+        return {}
+    given = assessment.statement.precision
+    now = {(s.tracer, s.id): s.error for s in given.shown}
+    found: dict[str, dict[str, float]] = {}
+    for worth in given.worth:
+        mine = found.setdefault(worth.id, {"shortfall_loss": 0.0})
+        mine["shortfall_loss"] = round(mine["shortfall_loss"] + worth.shortfall_loss, 9)
+        for target, without in worth.without:
+            mine[f"loss_percent {target}"] = round(100.0 * (without / now[worth.tracer, target] - 1.0), 6)
+    return found
 
 
 def _member(planning: Planning, i: int, pick: Pick | None) -> dict[str, Any]:
