@@ -2,9 +2,14 @@
 
 import importlib.util
 import itertools
+import os
 from pathlib import Path
 
 import pytest
+
+# As the command line does: our matrices are small, and threads would only wait for each other.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 
 def _beside(name):
