@@ -10,6 +10,7 @@ import shapely
 import shapely.affinity
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from siting.field.cells import cell_of
 from siting.field.harmonics import harmonics
 from siting.field.model import TracerModel
