@@ -169,3 +169,13 @@ def test_a_number_given_in_the_region_wins_over_the_gas():
     assert air.synoptic_sd == 1.5
     assert {w.name: w.origin for w in air.origins}["synoptic_sd"] == "given in region.toml"
     assert "statsmodels" in {w.name: w.origin for w in air.origins}["slow_sd"]
+
+
+def test_a_very_large_layout_leaves_out_what_would_take_minutes_and_says_so(idea, monkeypatch):
+    planning, picked, _ = idea
+    monkeypatch.setattr("siting.assessment.statement.MOST_SITES", 3)
+    large = statement(planning, picked)
+    assert not large.whole
+    assert large.moved == ()
+    assert all(s.years is None for s in large.precision.shown)
+    assert any("left out" in line for line in shown.sentences(large))

@@ -11,14 +11,23 @@ from siting.region.model import Ints
 from siting.selection.planning import Planning
 
 
+# With more sites than this the years to detection and the sensitivity take minutes and are left out.
+MOST_SITES = 80
+
+
 @dataclass(frozen=True)
 class Statement:
-    """Errors and detection of each target, what pairs and records reveal, and what rests on assumptions."""
+    """Errors and detection of each target, what pairs and records reveal, and what rests on assumptions.
+
+    `whole` is False for a layout of more than `MOST_SITES` sites: then the years to detection and the
+    sensitivity to assumed numbers were left out.
+    """
 
     precision: Precision
     offsets: tuple[PairOffset, ...]
     discoveries: tuple[Discovery, ...]
     moved: tuple[Moved, ...]
+    whole: bool
 
 
 def statement(planning: Planning, picked: Ints) -> Statement:
@@ -26,7 +35,7 @@ def statement(planning: Planning, picked: Ints) -> Statement:
 
     Raises `UnknownGasError` where a tracer's numbers are neither given nor known beforehand.
     """
-    shown = precision(planning, picked)
-    return Statement(
-        shown, pair_offsets(planning, picked), discoveries(planning, picked), sensitivity(planning, picked, shown)
-    )
+    whole = picked.size <= MOST_SITES
+    shown = precision(planning, picked, years=whole)
+    moved = sensitivity(planning, picked, shown) if whole else ()
+    return Statement(shown, pair_offsets(planning, picked), discoveries(planning, picked), moved, whole)

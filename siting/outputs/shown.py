@@ -26,6 +26,8 @@ def sentences(statement: Statement) -> list[str]:
     out = []
     if any(s.default for s in shown):
         out.append("The region names no targets; these are the defaults of its gases.")
+    if not statement.whole:
+        out.append("With so many sites, years to detection and the test of assumed numbers are left out.")
     out += [target_sentence(s) for s in shown]
     out += [_sources(s) for s in shown if s.kind != "monthly_anomaly"]
     out += _pair_sentences(statement.precision.contrasts)
