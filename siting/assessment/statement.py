@@ -10,7 +10,6 @@ from siting.assessment.sensitivity import Moved, sensitivity
 from siting.region.model import Ints
 from siting.selection.planning import Planning
 
-
 # With more sites than this the years to detection and the sensitivity take minutes and are left out.
 MOST_SITES = 80
 
