@@ -77,7 +77,7 @@ def plan(
     limits = Limits(gap, time_limit, None, seed, stop)
     selection = _checked_search(planning, limits, progress)
     if selection.value is None:
-        return PlanResult(planning, selection, None, None, _clash(planning, selection))
+        return PlanResult(planning, selection, None, None, _clash(planning, selection, limits))
     picked = np.array(selection.picked, dtype=np.int64)
     certificate = Certificate(
         objective=by,
@@ -120,7 +120,7 @@ def _checked_search(planning: Planning, limits: Limits, progress: Report | None)
     raise RecheckError(fault)
 
 
-def _clash(planning: Planning, selection: Selection) -> tuple[tuple[str, str], ...]:
+def _clash(planning: Planning, selection: Selection, limits: Limits) -> tuple[tuple[str, str], ...]:
     """Return the clashing rules with their conditions; excluded and vetoed sites take part in the clash."""
     region = planning.region
     plans = {plan.id: p for p, plan in enumerate(region.settings.plans)}
@@ -132,7 +132,7 @@ def _clash(planning: Planning, selection: Selection) -> tuple[tuple[str, str], .
         if left.plan in ("", name)
     )
     whole = plan_region(region, barred) if barred else planning
-    clash = clashing_rules(start_program(whole).build()) if barred else selection.clash
+    clash = clashing_rules(start_program(whole).build(), limits) if barred else selection.clash
     words = {demand.label: demand.words for demand in demands(whole)}
     return tuple((label, words.get(label, "")) for label in clash)
 

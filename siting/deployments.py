@@ -97,6 +97,11 @@ def parts_of(plan: Plan, plans: Sequence[Plan]) -> tuple[Plan | None, Plan | Non
     return by_id[plan.analyzer_plan or ""], by_id[plan.flask_plan or ""]
 
 
+def simple_parts(plan: Plan | None, plans: Sequence[Plan]) -> list[Plan]:
+    """Return the simple plans that a plan consists of, analyzer first; none for None."""
+    return [] if plan is None else [part for part in parts_of(plan, plans) if part is not None]
+
+
 def running_plan(region: Region, i: int) -> Plan | None:
     """Return the plan by which a running station works: its own, the one of its method, or the first flask plan."""
     plans = region.settings.plans
@@ -105,7 +110,7 @@ def running_plan(region: Region, i: int) -> Plan | None:
         return next(plan for plan in plans if plan.id == named)
     for plan in plans:
         # A running station runs one thing, never a plan that changes.
-        if method is not None and method == (plan.method or plan.id) and plan.kind != "flask_then_analyzer":
+        if method is not None and method == plan.record_method and plan.kind != "flask_then_analyzer":
             return plan
     return next((plan for plan in plans if plan.kind == "flask"), None)
 

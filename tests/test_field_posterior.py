@@ -220,7 +220,8 @@ def quiet(sd):
     """A site on the equator over which the air is mixed along the circle at once, so that it sees the global mode.
 
     Monthly flasks for two years with method errors of `sd`; no other noise, no place of its own; a season of 6.3 ppm
-    everywhere and a growth of .75 ppm a year that varies by .5 (the open record of checks.md section 1).
+    everywhere and a growth of .75 ppm a year that varies by .5 (computed from the
+    open weekly record that ships with statsmodels).
     """
     zero = ("synoptic_sd", "slow_sd", "method_offset_sd", "method_drift_sd", "intake_level_sd", "altitude_level_sd")
     numbers = dict.fromkeys(zero, 0.0) | {name: np.zeros(3) for name in ("representation", "cell", "beyond")}
@@ -243,13 +244,13 @@ def quiet(sd):
 
 
 def test_a_method_of_six_ppm_shows_neither_season_nor_growth():
-    # Source: common practice, no single source (checks.md section 1, last row).
+    # Source: common practice, no single source.
     found = quiet(6.0)
     assert all(chance < 0.5 for _, chance in found.values())
 
 
 def test_a_method_of_a_third_of_a_ppm_shows_both():
-    # Source: checks.md section 1, last row, computed: realised growth 6.3 sigma, underlying growth 2.0.
+    # Source: common practice, no single source; computed apart: realised growth 6.3 sigma, underlying growth 2.0.
     found = quiet(0.3)
     assert found["realised_growth"][0] == pytest.approx(6.3, abs=0.1)
     assert found["realised_growth"][1] > 0.99

@@ -87,7 +87,8 @@ def test_the_difference_of_the_hemispheres_decays_as_that_of_two_boxes():
 
 
 def test_the_steady_contrast_of_two_boxes_follows():
-    # Source: checks.md section 4: F (2 f - 1) tau / 2.124 ppm: 2.6 PgC a year, 95 % in the north, 1 year: 1.10 ppm.
+    # Source: two-box exchange (2.124 PgC a ppm is common practice), computed apart:
+    # F (2 f - 1) tau / 2.124 ppm: 2.6 PgC a year, 95 % in the north, 1 year: 1.10 ppm.
     # Each box holds half the air: F f / (2.124 / 2) ppm a year go into the northern one.
     r = decay_rates(Mixing(tau_exchange=1.0))[position(1, 0)]
     for emitted, wanted in ((2.6, 1.10), (10.0, 4.24)):
@@ -207,8 +208,8 @@ def test_the_prior_is_a_covariance_and_the_global_mode_stands_alone(degree):
 
 
 def test_the_growth_of_contrasts_is_far_smaller_than_that_of_the_globe():
-    # Source: checks.md section 4: far north minus far south 2.30 ppm about 1963 and 5.91 in 2022, .06 ppm a year,
-    # against a global growth of 2.4 ppm a year; the same section has a contrast of some 5 ppm.
+    # Source: computed from public records: far north minus far south 2.30 ppm about 1963, 5.91 in 2022, .06 ppm a year,
+    # against a global growth of 2.4 ppm a year; the same records have a contrast of some 5 ppm.
     prior = field_prior(Mixing(), CO2)
     c = band_means(53.0, 90.0, 6) - band_means(-90.0, -53.0, 6)
     growth = np.sqrt(c @ prior.modes[:, 1, :, 1] @ c)

@@ -188,14 +188,15 @@ def approximation(years, phi, sd=1.0):
     ],
 )
 def test_the_slope_error_is_that_of_exact_generalised_least_squares(years, phi, exact, approximate):
-    # Source: checks.md section 1, computed; approximation: Weatherhead et al. 1998, eq. 2 (from memory).
+    # Source: exact values computed apart with dense generalised least squares;
+    # approximation: Weatherhead et al. 1998, eq. 2 (from memory).
     assert slope_error(years, phi) == pytest.approx(exact, rel=1e-4)
     assert approximation(years, phi) == pytest.approx(approximate, rel=1e-3)
     assert slope_error(years, phi) <= approximation(years, phi) * 1.0001
 
 
 def test_the_season_costs_the_slope_little():
-    # Source: checks.md section 1, computed: with two harmonics (10 years, phi 0) .031749.
+    # Source: computed apart with dense generalised least squares: with two harmonics (10 years, phi 0) .031749.
     assert slope_error(10, 0.0, functions(120)) == pytest.approx(0.031749, rel=1e-4)
 
 
@@ -215,7 +216,7 @@ def test_the_published_approximation_holds_for_long_records_of_short_memory(year
     ],
 )  # fmt: skip
 def test_years_to_detect_follow_the_published_table_with_its_own_factor(sd, trend, phi, published):
-    # Source: Weatherhead et al. 1998, eq. 3 with 3.3 taken literally; values computed, checks.md section 1.
+    # Source: Weatherhead et al. 1998, eq. 3 with 3.3 taken literally; values computed apart.
     years = (3.3 * sd / trend * np.sqrt((1 + phi) / (1 - phi))) ** (2 / 3)
     assert years == pytest.approx(published, rel=1e-3)
     assert approximation(years, phi, sd) == pytest.approx(trend / 3.3, rel=1e-9)
@@ -238,7 +239,7 @@ def exact_years(sd, trend, phi):
     [(1.0, 0.8, 4.0, 0.005), (0.5, 0.8, 2.33, 0.005), (1.0, 0.0, 2.217, 0.03), (0.5, 0.0, 1.396, 0.03)],
 )
 def test_exact_least_squares_needs_as_many_years_or_fewer(sd, phi, years, tolerance):
-    # Source: checks.md section 1: within 3 % at phi 0, 4.0 for 4.61 and 2.33 for 2.90 at phi .8.
+    # Source: values computed apart: within 3 % at phi 0, 4.0 for 4.61 and 2.33 for 2.90 at phi .8.
     assert exact_years(sd, 1.0, phi) == pytest.approx(years, rel=tolerance)
 
 
@@ -253,7 +254,7 @@ def test_a_level_shift_widens_the_slope_error_as_published(share, ratio):
 
 @pytest.mark.parametrize(("years", "ratio"), [(10, 1.369), (20, 1.523), (30, 1.616)])
 def test_a_level_shift_in_red_noise_costs_less(years, ratio):
-    # Source: checks.md section 1, computed for phi .8 and a shift in the middle.
+    # Source: Weatherhead et al. 1998 (from memory); ratios computed apart for phi .8 and a shift in the middle.
     step = (np.arange(12 * years) >= 6 * years).astype(float)
     shifted = slope_error(years, 0.8, np.column_stack([functions(12 * years)[:, :2], step]))
     assert shifted / slope_error(years, 0.8) == pytest.approx(ratio, rel=2e-3)

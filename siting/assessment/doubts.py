@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.deployments import parts_of, running_plan
-from siting.field.model import TracerModel
+from siting.field.model import TracerModel, tracer_models
 from siting.field.posterior import NEEDED
-from siting.record.air import airs
-from siting.region.model import Floats, Ints
+from siting.region.model import Ints
 from siting.region.schema.network import Plan
+from siting.selection.kinds import TOUCH_KM
 from siting.selection.planning import Planning
 
 MONTHS = 12
@@ -41,24 +41,19 @@ class Discovery:
 
 def pair_offsets(planning: Planning, picked: Ints) -> tuple[PairOffset, ...]:
     """Return for each tracer what the comparison pairs of picked deployments (k,) would reveal."""
-    return tuple(_offset(_model(planning, tracer), picked) for tracer in range(len(planning.region.tracers)))
+    return tuple(_offset(model, picked) for model in tracer_models(planning))
 
 
 def discoveries(planning: Planning, picked: Ints) -> tuple[Discovery, ...]:
     """Return for each tracer and picked deployment the contamination that would be seen in a year."""
     ids = planning.region.candidates.ids
     found = []
-    for tracer in range(len(planning.region.tracers)):
-        model = _model(planning, tracer)
+    for model in tracer_models(planning):
         shares = model.records.monthly_shares(picked)
         for k, share in zip(picked, shares, strict=True):
             size = NEEDED / np.sqrt(MONTHS * share) if share > 0.0 else float("inf")
             found.append(Discovery(model.air.name, ids[planning.deployments.candidate[k]], float(size)))
     return tuple(found)
-
-
-def _model(planning: Planning, tracer: int) -> TracerModel:
-    return TracerModel(planning, tracer, airs(planning.region)[tracer], planning.region.settings.mixing)
 
 
 def _offset(model: TracerModel, picked: Ints) -> PairOffset:
@@ -101,5 +96,5 @@ def _near(planning: Planning, i: int, sites: list[int]) -> list[int]:
     km = planning.region.settings.pair_km
     if km == 0.0:
         return []
-    near: Floats | Ints = planning.neighbours.within(np.array([i]), km + 1e-6)[0]
-    return [j for j in sites if j in set(near.tolist())]
+    near = set(planning.neighbours.within(np.array([i]), km + TOUCH_KM)[0].tolist())
+    return [j for j in sites if j in near]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siting.field.harmonics import band_means, harmonics
-from siting.field.model import LayoutState, TracerModel
+from siting.field.model import LayoutState, TracerModel, tracer_models
 from siting.field.posterior import (
     NEEDED,
     detection_error,
@@ -18,14 +18,14 @@ from siting.field.posterior import (
 )
 from siting.field.state import BLOCKS
 from siting.field.targets import Asked, ask, targets_of
-from siting.record.air import Air, Where, airs
+from siting.record.air import Air
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing, Target
 from siting.selection.planning import Planning
 
 MOST_YEARS = 50
 GROWTHS = ("realised_growth", "year_growth", "underlying_growth")
-# Share of the prior variance of a target below which its goal was met before anything was observed.
+# The anomaly of a month is made of modes up to this degree.
 LOW_DEGREE = 2
 
 
@@ -122,7 +122,6 @@ class Precision:
     worth: tuple[Worth, ...]
     bands: tuple[BandKnown, ...]
     contrasts: tuple[Contrast, ...]
-    assumed: tuple[tuple[str, Where], ...]
     shortfall: float
 
 
@@ -140,42 +139,67 @@ def precision(
     out (they take most of the time). Raises `UnknownGasError` where a tracer's numbers are missing.
     """
     ordered = np.sort(np.asarray(picked, dtype=np.int64))
-    region = planning.region
     shown: list[Shown] = []
     worth: list[Worth] = []
     bands: list[BandKnown] = []
     contrasts: list[Contrast] = []
-    assumed: list[tuple[str, Where]] = []
-    for tracer, air in enumerate(given_airs if given_airs is not None else airs(region)):
-        targets, default = targets_of(region, tracer, air)
-        model = TracerModel(planning, tracer, air, mixing or region.settings.mixing)
+    for model in tracer_models(planning, mixing, given_airs):
         layout = model.layout(ordered)
-        asked = [ask(layout.state, region, air, t, default) for t in targets if t.kind != "monthly_anomaly"]
-        detection = YearsToDetect(model, ordered) if years else None
+        asked, monthly = _asked(model, layout)
+        detection = YearsToDetect(model, layout, ordered) if years else None
         shown += [_shown(model, layout, one, detection) for one in asked]
-        shown += [_monthly(model, ordered, t) for t in targets if t.kind == "monthly_anomaly"]
+        shown += [_monthly(model, ordered, t) for t in monthly]
         worth += _worth(model, layout, ordered, asked)
         bands += _bands(model, layout)
         contrasts += _contrasts(model, layout, ordered)
-        assumed += [(air.name, where) for where in air.origins if where.origin != "given in region.toml"]
     shortfall = sum(s.weight * max(0.0, (s.error / s.goal) ** 2 - 1.0) for s in shown)
-    return Precision(tuple(shown), tuple(worth), tuple(bands), tuple(contrasts), tuple(assumed), shortfall)
+    return Precision(tuple(shown), tuple(worth), tuple(bands), tuple(contrasts), shortfall)
+
+
+def target_errors(
+    planning: Planning, picked: Ints, mixing: Mixing | None = None, given_airs: Sequence[Air] | None = None
+) -> dict[tuple[str, str], float]:
+    """Return the standard errors that `precision` states, and nothing else, by (tracer, target)."""
+    ordered = np.sort(np.asarray(picked, dtype=np.int64))
+    found: dict[tuple[str, str], float] = {}
+    for model in tracer_models(planning, mixing, given_airs):
+        layout = model.layout(ordered)
+        asked, monthly = _asked(model, layout)
+        name = model.air.name
+        found |= {(name, one.id): _error(model, layout, one) for one in asked}
+        found |= {(name, t.id): _monthly(model, ordered, t).error for t in monthly}
+    return found
+
+
+def _asked(model: TracerModel, layout: LayoutState) -> tuple[list[Asked], list[Target]]:
+    """Return a tracer's targets as functionals of the state, and those of single months beside them."""
+    region, air = model.planning.region, model.air
+    targets, default = targets_of(region, model.tracer, air)
+    asked = [ask(layout.state, region, air, t, default) for t in targets if t.kind != "monthly_anomaly"]
+    return asked, [t for t in targets if t.kind == "monthly_anomaly"]
+
+
+def _floor(model: TracerModel, one: Asked) -> float:
+    """Return the part of an error that no network lowers: the scale's drift, for growth."""
+    return model.air.scale_drift_sd if one.kind in GROWTHS else 0.0
+
+
+def _error(model: TracerModel, layout: LayoutState, one: Asked) -> float:
+    return float(np.sqrt(layout.given.variance(one.vector) + _floor(model, one) ** 2))
 
 
 def _shown(model: TracerModel, layout: LayoutState, one: Asked, detection: YearsToDetect | None) -> Shown:
-    variance = layout.given.variance(one.vector)
     half = layout.state.root.T @ one.vector
     prior = float(np.sqrt(half @ half))
-    floor = model.air.scale_drift_sd if one.kind in GROWTHS else 0.0
+    floor = _floor(model, one)
     information = float(detection_information(layout.state, layout.given, one.vector[:, None])[0, 0])
     plain = detection_error(information)
-    error_det = float(np.hypot(plain, floor)) if np.isfinite(plain) else float("inf")
+    error_det = float(np.hypot(plain, floor))
     if one.harmonics is not None and one.expected is not None:
         probability = season_probability(one.expected, detection_information(layout.state, layout.given, one.harmonics))
     else:
         probability = detection_probability(one.signal, error_det)
     years, never = detection.of(one) if detection is not None else (None, "")
-    error = float(np.sqrt(variance + floor**2))
     return Shown(
         tracer=model.air.name,
         id=one.id,
@@ -186,7 +210,7 @@ def _shown(model: TracerModel, layout: LayoutState, one: Asked, detection: Years
         weight=one.weight,
         default=one.default,
         signal=one.signal,
-        error=error,
+        error=_error(model, layout, one),
         floor=floor,
         detection_error=error_det,
         probability=probability,
@@ -220,9 +244,10 @@ def _shares(model: TracerModel, layout: LayoutState, vector: Floats) -> tuple[Sh
 class YearsToDetect:
     """Years of record until a target is detected with 90 % probability; every record is rebuilt for each length."""
 
-    def __init__(self, model: TracerModel, picked: Ints) -> None:
+    def __init__(self, model: TracerModel, layout: LayoutState, picked: Ints) -> None:
+        """`layout` is that of the picked deployments over the window as it is."""
         self._model, self._picked = model, picked
-        self._layouts: dict[int, tuple[TracerModel, LayoutState]] = {}
+        self._layouts = {model.axis.years: (model, layout)}
 
     def of(self, one: Asked) -> tuple[float | None, str]:
         """Return years (linear between whole ones), or None and the floor that stands in the way."""
@@ -232,7 +257,7 @@ class YearsToDetect:
         low, high = 0, min(self._model.axis.years, MOST_YEARS)
         while self._error(one, high) > wanted:
             if high == MOST_YEARS:
-                return None, self._floor(one)
+                return None, self._obstacle(one)
             low, high = high, min(2 * high, MOST_YEARS)
         while high - low > 1:
             middle = (low + high) // 2
@@ -247,7 +272,7 @@ class YearsToDetect:
         model, layout = self._layout(years)
         vector = _same_target(model, layout, one)
         error = detection_error(float(detection_information(layout.state, layout.given, vector[:, None])[0, 0]))
-        return float(np.hypot(error, model.air.scale_drift_sd)) if one.kind in GROWTHS else error
+        return float(np.hypot(error, _floor(model, one)))
 
     def _layout(self, years: int) -> tuple[TracerModel, LayoutState]:
         if years not in self._layouts:
@@ -255,10 +280,10 @@ class YearsToDetect:
             self._layouts[years] = (model, model.layout(self._picked))
         return self._layouts[years]
 
-    def _floor(self, one: Asked) -> str:
+    def _obstacle(self, one: Asked) -> str:
         """Name what keeps a target from ever being seen."""
         model, layout = self._layout(MOST_YEARS)
-        if one.kind in GROWTHS and model.air.scale_drift_sd > abs(one.signal) / NEEDED:
+        if _floor(model, one) > abs(one.signal) / NEEDED:
             return "drift of the scale"
         blocks, records = layout.given.shares(_same_target(model, layout, one))
         parts = {**dict(zip(BLOCKS, blocks.tolist(), strict=False)), "sampling": float(records.sum())}
@@ -289,7 +314,7 @@ def _worth(model: TracerModel, layout: LayoutState, picked: Ints, asked: Sequenc
         return []
     d, ids = model.planning.deployments, model.planning.region.candidates.ids
     vectors = np.column_stack([one.vector for one in asked])
-    floors = np.array([model.air.scale_drift_sd**2 if one.kind in GROWTHS else 0.0 for one in asked])
+    floors = np.array([_floor(model, one) ** 2 for one in asked])
     goals, weights = np.array([one.goal for one in asked]), np.array([one.weight for one in asked])
 
     def shortfall(variance: Floats) -> float:

@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from siting.assessment.precision import Precision, precision
+from siting.assessment.precision import Precision, target_errors
 from siting.record.air import Air, airs
 from siting.region.model import Ints
-from siting.region.schema.air import Mixing
 from siting.selection.planning import Planning
 
 FACTORS = (0.5, 2.0)
@@ -19,6 +18,8 @@ _TRIPLES = {
 }  # fmt: skip
 _PARTS = ("level", "growth", "season")
 _UNUSED = ("growth", "spell_days")
+# Standard errors by (tracer, target).
+Errors = dict[tuple[str, str], float]
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ def sensitivity(planning: Planning, picked: Ints, base: Precision) -> tuple[Move
             for factor in FACTORS:
                 other = list(all_airs)
                 other[tracer] = scaled(air, where.name, factor)
-                results.append(precision(planning, picked, given_airs=other, years=False))
+                results.append(target_errors(planning, picked, given_airs=other))
             found.append(_moved(air.name, where.name, where.value, where.origin, now, results))
     mixing = region.settings.mixing
     for name in ("tau_exchange", "tau_zonal"):
@@ -62,7 +63,8 @@ def sensitivity(planning: Planning, picked: Ints, base: Precision) -> tuple[Move
             continue
         value = float(getattr(mixing, name))
         results = [
-            precision(planning, picked, mixing=_with(mixing, name, value * factor), years=False) for factor in FACTORS
+            target_errors(planning, picked, mixing=mixing.model_copy(update={name: value * factor}))
+            for factor in FACTORS
         ]
         found.append(_moved("all gases", f"mixing.{name}", value, "assumed", now, results))
     return tuple(sorted(found, key=lambda moved: (-moved.largest, moved.tracer, moved.name)))
@@ -85,18 +87,7 @@ def scaled(air: Air, name: str, factor: float) -> Air:
     return replace(air, **number)
 
 
-def _with(mixing: Mixing, name: str, value: float) -> Mixing:
-    return mixing.model_copy(update={name: value})
-
-
-def _moved(
-    tracer: str, name: str, value: float, origin: str, now: dict[tuple[str, str], float], results: list[Precision]
-) -> Moved:
-    errors = [tuple((s.id, s.error) for s in result.shown) for result in results]
-    changes = [
-        abs(s.error / now[s.tracer, s.id] - 1.0)
-        for result in results
-        for s in result.shown
-        if now[s.tracer, s.id] > 0.0
-    ]
+def _moved(tracer: str, name: str, value: float, origin: str, now: Errors, results: list[Errors]) -> Moved:
+    errors = [tuple((target, error) for (_, target), error in result.items()) for result in results]
+    changes = [abs(error / now[key] - 1.0) for result in results for key, error in result.items() if now[key] > 0.0]
     return Moved(tracer, name, value, origin, errors[0], errors[1], max(changes, default=0.0))

@@ -16,8 +16,9 @@ from siting.field.moving import moving_difference, moving_factor, stops
 from siting.field.posterior import Posterior, posterior
 from siting.field.prior import SECOND_HARMONIC, FieldPrior, field_prior
 from siting.field.state import State, build_state
-from siting.record.air import Air
+from siting.record.air import Air, airs
 from siting.record.axis import Axis, axis_of
+from siting.record.months import leads
 from siting.record.place import place_variance
 from siting.record.records import Equipment, Record, RecordModel
 from siting.region.model import Floats, Ints
@@ -46,7 +47,7 @@ _Found = Record | _Sailing
 
 @dataclass(frozen=True, eq=False)
 class LayoutState:
-    """State and posterior of a layout: `names` and `candidates` of its records, running ones first.
+    """State and posterior of a layout, with the `candidates` of its records, running ones first.
 
     `position` gives for each picked deployment its place among the records, None where it adds nothing.
     """
@@ -54,7 +55,6 @@ class LayoutState:
     state: State
     given: Posterior
     candidates: tuple[int, ...]
-    running: int
     position: tuple[int | None, ...]
 
 
@@ -144,9 +144,9 @@ class TracerModel:
         settings = self.planning.region.settings
         given = next((m for m in settings.methods if m.id == name), None)
         offset, drift = self.air.method_offset_sd, self.air.method_drift_sd
-        leading = self.planning.region.tracers[0]
-        gases = {p.gases[0] if p.gases else leading for p in settings.plans if (p.method or p.id) == name}
-        if given is not None and self.air.name in (gases or {leading}):
+        region = self.planning.region
+        using = [leads(region, p, self.air.name) for p in settings.plans if p.record_method == name]
+        if given is not None and (any(using) if using else self.air.name == region.tracers[0]):
             offset = offset if given.offset_sd is None else given.offset_sd
             drift = drift if given.drift_sd is None else given.drift_sd
         return offset, drift
@@ -174,8 +174,7 @@ class TracerModel:
             if made is not None and one is not None:
                 factors.append(made)
                 candidates.append(one.candidate)
-        running = len(factors) - sum(p is not None for p in position)
-        return LayoutState(state, posterior(state, factors), tuple(candidates), running, tuple(position))
+        return LayoutState(state, posterior(state, factors), tuple(candidates), tuple(position))
 
     def empty(self) -> State:
         """Return the state without any record of its own, for what the prior says."""
@@ -232,3 +231,15 @@ class TracerModel:
             state.places.index(group) if group >= 0 else None,
             record.window_only,
         )
+
+
+def tracer_models(
+    planning: Planning, mixing: Mixing | None = None, given_airs: Sequence[Air] | None = None
+) -> tuple[TracerModel, ...]:
+    """Return the models of all tracers of a region; `mixing` and `given_airs` replace the region's own.
+
+    Raises `UnknownGasError` where a tracer's numbers are missing.
+    """
+    region = planning.region
+    every = airs(region) if given_airs is None else given_airs
+    return tuple(TracerModel(planning, t, air, mixing or region.settings.mixing) for t, air in enumerate(every))

@@ -10,6 +10,7 @@ from scipy.linalg import cholesky, solve_triangular
 from siting.field.cells import cell_of
 from siting.field.harmonics import harmonics
 from siting.field.state import State
+from siting.geography.geodesy import unit_vectors
 from siting.geography.places import Places
 from siting.record.air import FUNCTIONS
 from siting.record.information import factor
@@ -32,7 +33,7 @@ def stops(places: Places, candidate: int) -> tuple[Ints, Floats, Floats, Floats]
     cells = cell_of(lat, lon)
     visited = np.unique(cells)
     share = np.array([weight[cells == cell].sum() for cell in visited])
-    x = _directions(lat, lon)
+    x = unit_vectors(lat, lon)
     middle = np.array([(x[cells == cell] * weight[cells == cell, None]).sum(axis=0) for cell in visited])
     middle /= np.linalg.norm(middle, axis=1)[:, None]
     return visited, np.degrees(np.arcsin(middle[:, 2])), np.degrees(np.arctan2(middle[:, 1], middle[:, 0])), share
@@ -88,12 +89,6 @@ def moving_difference(both: Floats, old: Floats | None) -> Floats:
     return np.asarray(factor((both @ both.T - old @ old.T)[None])[0].T)
 
 
-def _directions(lat: Floats, lon: Floats) -> Floats:
-    """Return unit vectors (m, 3)."""
-    la, lo = np.radians(lat), np.radians(lon)
-    return np.column_stack([np.cos(la) * np.cos(lo), np.cos(la) * np.sin(lo), np.sin(la)])
-
-
 def _covariance(
     model: RecordModel, candidate: int, months: list[Months], way: tuple[Floats, Floats, Floats], rows: Ints
 ) -> Floats:
@@ -106,7 +101,7 @@ def _covariance(
     own, spread, empty = (
         np.array([getattr(m, name)[candidate] for m in months])[which, calendar] for name in ("own", "spread", "empty")
     )
-    x = _directions(lat, lon)
+    x = unit_vectors(lat, lon)
     apart = EARTH_KM * np.arccos(np.clip(x @ x.T, -1.0, 1.0))
     lag = np.abs(np.subtract.outer(when, when))
     r = slow * air.slow_phi**lag * np.exp(-apart[np.ix_(where, where)] / LIKENESS_KM)

@@ -46,11 +46,6 @@ class Design:
         """Years from the first sample to the last."""
         return float(self.days[-1] - self.days[0]) / YEAR_DAYS
 
-    @property
-    def first_offset(self) -> int:
-        """Place of the first method column."""
-        return SEASON + 2 * self.harmonics
-
 
 def make_design(
     days: Floats,

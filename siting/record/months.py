@@ -36,6 +36,11 @@ class Months:
         )
 
 
+def leads(region: Region, plan: Plan, tracer: str) -> bool:
+    """Say whether a tracer is the one that a plan's own numbers are for: the first gas that it measures."""
+    return (plan.gases[0] if plan.gases else region.tracers[0]) == tracer
+
+
 def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Months:
     """Return the monthly errors of a simple plan (analyzer or flask) at every candidate of the region.
 
@@ -46,7 +51,7 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Mont
     those of the tracer hold.
     """
     c = region.candidates
-    leads = (plan.gases[0] if plan.gases else region.tracers[0]) == air.name
+    first = leads(region, plan, air.name)
     exposure, risk, size = region.exposure, region.risk[tracer], region.size[tracer]
     passing = plan.pass_chance if plan.pass_chance is not None else 1.0 - plan.screening_share
     kept = 1.0 - risk * (1.0 - passing)
@@ -55,15 +60,15 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Mont
         count = analyzer_hours(exposure, c.duty_cycle, c.data_return) * kept
         inverse = 1.0 / np.maximum(count, 1.0)
         empty = np.where(count > 0.0, 0.0, 1.0)
-        repeatability = plan.repeatability if leads and plan.repeatability is not None else air.repeatability_analyzer
+        repeatability = plan.repeatability if first and plan.repeatability is not None else air.repeatability_analyzer
     else:
         visits = flask_visits(plan, exposure, c.duty_cycle, air.spell_days)
         chance = flask_chance(plan, exposure, c.data_return) * kept
         inverse, empty = inverse_count(visits, chance)
         count = visits * chance
-        repeatability = plan.repeatability if leads and plan.repeatability is not None else air.repeatability_flask
+        repeatability = plan.repeatability if first and plan.repeatability is not None else air.repeatability_flask
     samples = np.maximum(1.0, 1.0 / inverse)
-    calibration = plan.calibration_error if leads and plan.calibration_error is not None else air.calibration_error
+    calibration = plan.calibration_error if first and plan.calibration_error is not None else air.calibration_error
     calibrations = 1.0 if plan.calibrations_per_month is None else plan.calibrations_per_month
     carried = np.clip(risk * passing / np.where(kept > 0.0, kept, 1.0), 0.0, 1.0)
     contamination = contamination_variance(carried, size, mean_variance(samples, air.episode_days, DAYS_PER_MONTH))

@@ -7,11 +7,11 @@ from functools import cached_property
 
 import numpy as np
 
-from siting.deployments import Deployments, parts_of, running_plan
+from siting.deployments import Deployments, parts_of, running_plan, simple_parts
 from siting.record.air import FUNCTIONS, Air
 from siting.record.axis import Axis
 from siting.record.information import Instrument, factor, information, integrate_out, with_place
-from siting.record.months import Months, instrument_months
+from siting.record.months import Months, instrument_months, leads
 from siting.record.place import contamination_columns, place_variance
 from siting.record.statistics import mean_variance
 from siting.region.model import Bools, Floats, Ints, Region
@@ -89,14 +89,6 @@ class RecordModel:
         """Say whether a plan measures this tracer."""
         return not plan.gases or self.air.name in plan.gases
 
-    def leads(self, plan: Plan) -> bool:
-        """Say whether this tracer is the one that a plan's own numbers are for."""
-        return (plan.gases[0] if plan.gases else self.region.tracers[0]) == self.air.name
-
-    def method_of(self, plan: Plan) -> str:
-        """Return the method that a plan's records belong to."""
-        return plan.method or plan.id
-
     def shared_covariance(self) -> Floats:
         """Return C_s (6, 6): how well even endless samples of a cell's air give its level, growth and season.
 
@@ -117,7 +109,7 @@ class RecordModel:
         groups: dict[tuple[int, int], list[int]] = {}
         for position, k in enumerate(picked):
             plan = plans[d.plan[k]]
-            if any(part is not None and self.measures(part) for part in parts_of(plan, plans)):
+            if any(self.measures(part) for part in simple_parts(plan, plans)):
                 # Only the life of cylinders makes the first month matter; without it plans stay together.
                 groups.setdefault((int(d.plan[k]), int(d.analyzer_month[k]) if self._drifts(plan) else -1), []).append(
                     position
@@ -160,16 +152,14 @@ class RecordModel:
         A record without a beginning counts from the first year of the window: nothing older is known of it.
         """
         plan, c = running_plan(self.region, i), self.region.candidates
-        if plan is None:
-            return []
-        every = [part for part in parts_of(plan, self.region.settings.plans) if part is not None]
+        every = simple_parts(plan, self.region.settings.plans)
         # Only a station with one instrument can say with one word by which method it works.
         method = c.method[i] if len(every) == 1 else None
         since = c.running_since[i]
         beginning = float(self.axis.first_year if since is None else since)
         begin = int(np.round(12.0 * (beginning - (self.axis.first_year - self.axis.older))))
         present = (np.arange(self.axis.months) >= begin) & np.tile(self.region.open_months[i], self.axis.all_years)
-        return [Equipment(p, present, method or self.method_of(p), max(0, begin)) for p in every if self.measures(p)]
+        return [Equipment(p, present, method or p.record_method, max(0, begin)) for p in every if self.measures(p)]
 
     def added(self, k: int) -> list[Equipment]:
         """Return what a deployment measures the tracer with."""
@@ -180,7 +170,7 @@ class RecordModel:
         for part, present in zip(*self._presence(plan, these), strict=True):
             whole = np.concatenate([np.zeros(before, dtype=bool), present[0]])
             first = before + int(self.deployments.analyzer_month[k] if part.kind == "analyzer" else 0)
-            found.append(Equipment(part, whole, self.method_of(part), first))
+            found.append(Equipment(part, whole, part.record_method, first))
         return found
 
     def together(self, k: int) -> list[Equipment]:
@@ -203,24 +193,14 @@ class RecordModel:
     def monthly_shares(self, picked: Ints) -> Floats:
         """Return for picked deployments (k,) the mean over months of 1 / (error of a month + slow variance)."""
         d, plans = self.deployments, self.region.settings.plans
-        return np.array(
-            [
-                self._monthly_share(
-                    [p for p in parts_of(plans[d.plan[k]], plans) if p is not None], int(d.candidate[k])
-                )
-                for k in picked
-            ],
-            dtype=float,
-        )
+        found = [self._monthly_share(simple_parts(plans[d.plan[k]], plans), int(d.candidate[k])) for k in picked]
+        return np.array(found, dtype=float)
 
     def running_shares(self) -> Floats:
         """Return the same for the running stations, in the order of ids."""
         plans = self.region.settings.plans
-        found = []
-        for i in np.flatnonzero(self.region.candidates.running()):
-            plan = running_plan(self.region, int(i))
-            parts = [] if plan is None else [p for p in parts_of(plan, plans) if p is not None]
-            found.append(self._monthly_share(parts, int(i)))
+        sites = np.flatnonzero(self.region.candidates.running()).tolist()
+        found = [self._monthly_share(simple_parts(running_plan(self.region, i), plans), i) for i in sites]
         return np.array(found, dtype=float)
 
     def difference_weights(self, analyzer: Plan, i: int, flask: Plan, j: int, same_place: bool) -> Floats:
@@ -259,7 +239,7 @@ class RecordModel:
         sites = d.candidate[these]
         parts, present = self._presence(plan, these)
         matrix = self._information(parts, sites, present, whole=False, first=int(d.analyzer_month[these[0]]))
-        return factor(with_place(matrix, self._place_factor(parts, sites))), tuple(self.method_of(p) for p in parts)
+        return factor(with_place(matrix, self._place_factor(parts, sites))), tuple(p.record_method for p in parts)
 
     def _presence(self, plan: Plan, these: Ints) -> tuple[list[Plan], list[Bools]]:
         """Return the parts of a plan that measure the tracer and their months (D, M) of the window."""
@@ -344,7 +324,12 @@ class RecordModel:
         The drift is in the unit of the first gas that the plan measures and is counted for that one only.
         """
         life = part.cylinder_life_months
-        if part.kind != "analyzer" or not part.cylinder_drift or life is None or not self.leads(part):
+        if (
+            part.kind != "analyzer"
+            or not part.cylinder_drift
+            or life is None
+            or not leads(self.region, part, self.air.name)
+        ):
             return None
         number = np.floor((np.arange(months) - max(0, first)) / life).astype(int)
         number -= number.min()

@@ -128,7 +128,7 @@ def _name_bare_prices(entries: Sequence[Entry], findings: Findings) -> None:
 
 def _name_running_kinds(entries: Sequence[Entry], settings: Settings, findings: Findings) -> None:
     """Say where nothing tells what a running station measures with, since flasks are then taken for granted."""
-    methods = {plan.method or plan.id for plan in settings.plans if plan.kind != "flask_then_analyzer"}
+    methods = {plan.record_method for plan in settings.plans if plan.kind != "flask_then_analyzer"}
     for entry in entries:
         row = entry.row
         if row.status == "running" and row.running_plan is None and row.method not in methods:

@@ -308,13 +308,12 @@ class OfferedKind:
         d, region = planning.deployments, planning.region
         if not d.left_out:
             return {}
-        ids, plans = region.candidates.ids, region.settings.plans
+        plans = region.settings.plans
         found: dict[str, list[tuple[int, str, str]]] = {}
         for left in d.left_out:
-            if left.candidate not in ids:
-                continue
-            here = np.flatnonzero(d.candidate == region.candidates.index(left.candidate))
-            for k in here:
+            # Deployments stand in the order of their candidates.
+            i = region.candidates.index(left.candidate)
+            for k in range(*np.searchsorted(d.candidate, [i, i + 1])):
                 if left.plan in ("", plans[d.plan[k]].id):
                     found.setdefault(left.rule or "status and vetoes", []).append((int(k), left.candidate, left.reason))
         return {rule: tuple(entries) for rule, entries in found.items()}

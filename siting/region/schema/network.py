@@ -133,6 +133,11 @@ class Plan(Vocabulary):
     )
 
     @property
+    def record_method(self) -> str:
+        """Method that its records belong to."""
+        return self.method or self.id
+
+    @property
     def has_analyzer(self) -> bool:
         """Say whether an analyzer stands at the site in the end."""
         return self.kind != "flask"
