@@ -16,6 +16,7 @@ from siting.field.model import TracerModel
 from siting.field.prior import field_prior
 from siting.field.targets import ask
 from siting.record.air import airs
+from siting.record.own import OwnNoise
 from siting.record.statistics import inverse_count, mean_variance
 from siting.region.schema.air import Mixing, Target
 from siting.selection.planning import plan_region
@@ -63,12 +64,13 @@ TARGETS = [
 ]
 
 
-def model_of(sites, *, plans=PLANS, degree=3, bands=BANDS, tracer=CO2, numbers=None, **given):
+def model_of(sites, *, plans=PLANS, degree=3, bands=BANDS, tracer=CO2, numbers=None, own=(), **given):
     region = made.region(sites, plans=plans, bands=bands, tracers=[tracer], **given)
     mixing = Mixing(degree=degree)
     air = airs(region)[0]
     air = dataclasses.replace(air, **numbers) if numbers else air
-    return TracerModel(plan_region(region), 0, air, mixing)
+    told = tuple(OwnNoise(name, tuple(sorted(values.items()))) for name, values in sorted(dict(own).items()))
+    return TracerModel(plan_region(region), 0, air, mixing, own=told)
 
 
 def vectors(model, state, targets=TARGETS):
@@ -96,6 +98,7 @@ class Dense:
         self.t = t
         self.f = np.array([np.ones_like(t), t, np.cos(p), np.sin(p), np.cos(2 * p), np.sin(2 * p)]).T
         self.plans = {plan.id: plan for plan in s.plans}
+        self.own = {one.id: dict(one.values) for one in model.own}
         self.records = self.build_records(picked)
         self.assemble()
 
@@ -130,6 +133,26 @@ class Dense:
                 there.append((part, months, part.method, arrival if kind == "analyzer" else 0))
         return out
 
+    def noise(self, i):
+        """Return synoptic variance, memory, slow variance and phi of the air at a site, its own before the tracer's."""
+        a, own = self.air, self.own.get(self.region.candidates.ids[i], {})
+        syn, memory, slow, phi = (
+            own.get(name, getattr(a, name)) for name in ("synoptic_sd", "memory_days", "slow_sd", "slow_phi")
+        )
+        return syn**2, memory, slow**2, phi
+
+    def cell_noise(self, cell):
+        """Return least slow variance with its phi and least syn^2 V(inf) over all candidates of a cell."""
+        c = self.region.candidates
+        inside = [i for i in range(len(c)) if cell in {stop[0] for stop in self.way(i)}]
+        slow, phi = min(self.noise(i)[2:] for i in inside)
+        return slow, phi, min(self.noise(i)[0] * float(mean_variance(np.inf, self.noise(i)[1])) for i in inside)
+
+    def way(self, i):
+        c = self.region.candidates
+        still = [(int(cell_of(c.lat[i], c.lon[i])), c.lat[i], c.lon[i], 1.0)]
+        return self.stops(i) if c.platform[i] == "ship" else still
+
     def numbers(self, part, i, m):
         """Return own variance, V, chance of an empty month and bias of one month."""
         a, c = self.air, self.region.candidates
@@ -147,7 +170,7 @@ class Dense:
             chance = (1.0 if condition else exposure) * c.data_return[i] * kept
             inverse, empty = (float(x) for x in inverse_count(visits, chance))
             repeat = a.repeatability_flask
-        v = float(mean_variance(max(1.0, min(1 / inverse, spells)), a.memory_days))
+        v = float(mean_variance(max(1.0, min(1 / inverse, spells)), self.noise(i)[1]))
         carried = risk * passing / kept
         own = repeat**2 * inverse + a.calibration_error**2
         own += size**2 * carried * (2 - carried) * float(mean_variance(1 / inverse, a.episode_days))
@@ -192,14 +215,9 @@ class Dense:
 
     def assemble(self):
         a, c, all_years = self.air, self.region.candidates, self.older + self.years
-        syn, slow = a.synoptic_sd**2, a.slow_sd**2
-        endless = float(mean_variance(np.inf, a.memory_days))
         near = [{"both", "near"}] if {"both", "near"} <= set(c.ids) else []
         methods = sorted({e[2] for equipment in self.records.values() for e in equipment})
-        ways = {}
-        for i in self.records:
-            still = [(int(cell_of(c.lat[i], c.lon[i])), c.lat[i], c.lon[i], 1.0)]
-            ways[i] = self.stops(i) if c.platform[i] == "ship" else still
+        ways = {i: self.way(i) for i in self.records}
         cells = sorted({stop[0] for way in ways.values() for stop in way})
         groups = [g for g in near if any(c.ids[i] in g for i in self.records)]
         prior = field_prior(self.m.mixing, a)
@@ -223,9 +241,10 @@ class Dense:
             p0[at_methods + 2 * k + 1, at_methods + 2 * k + 1] = a.method_drift_sd**2
         w = self.f[12 * self.older :]
         lag = np.abs(np.subtract.outer(np.arange(len(w)), np.arange(len(w))))
-        shared = np.linalg.inv(w.T @ np.linalg.inv(slow * a.slow_phi**lag + syn * endless * np.eye(len(w))) @ w)
         level, growth, season = a.cell**2 + a.beyond**2
-        for k in range(len(cells)):
+        for k, cell in enumerate(cells):
+            slow, phi, endless = self.cell_noise(cell)
+            shared = np.linalg.inv(w.T @ np.linalg.inv(slow * phi**lag + endless * np.eye(len(w))) @ w)
             at = slice(at_cells + 6 * k, at_cells + 6 * k + 6)
             p0[at, at] = shared + np.diag([level, growth, season, season, season / 4, season / 4])
         common = {}
@@ -243,7 +262,8 @@ class Dense:
             values = {(e, m): self.numbers(equipment[e][0], i, m) for e in range(len(equipment)) for m in range(12)}
             f = np.array([self.f[m] for _, m, _ in index])
             r = np.zeros((len(index), len(index)))
-            base = 0.0 if moving else endless
+            syn, _, slow, phi = self.noise(i)
+            cell_slow, _, base = (0.0, 0.0, 0.0) if moving else self.cell_noise(way[0][0])
             for x, (e, m, s) in enumerate(index):
                 for z, (e2, m2, s2) in enumerate(index):
                     if moving:
@@ -251,15 +271,15 @@ class Dense:
                         cosine = np.sin(u[0][0]) * np.sin(u[1][0]) + np.cos(u[0][0]) * np.cos(u[1][0]) * np.cos(
                             u[0][1] - u[1][1]
                         )
-                        r[x, z] += (
-                            slow * a.slow_phi ** abs(m - m2) * np.exp(-6371.0 * np.arccos(min(1.0, cosine)) / 800.0)
-                        )
+                        r[x, z] += slow * phi ** abs(m - m2) * np.exp(-6371.0 * np.arccos(min(1.0, cosine)) / 800.0)
+                    else:
+                        r[x, z] += (slow - cell_slow) * phi ** abs(m - m2)
                     if (m, s) == (m2, s2) and e != e2:
                         least = min(values[q, m % 12][1] for q in range(len(equipment)))
-                        r[x, z] += syn * (least - base) / way[s][3]
+                        r[x, z] += (syn * least - base) / way[s][3]
                 own, v, empty, _ = values[e, m % 12]
-                lost = empty * (slow + syn * base)
-                r[x, x] += (own + syn * (v - base) + lost) / (1 - empty) / way[s][3]
+                lost = empty * (slow + base)
+                r[x, x] += (own + syn * v - base + lost) / (1 - empty) / way[s][3]
             d = np.diag(self.place(i) - (common[i][1] if i in common else 0.0))
             r += f @ (d + self.contamination(i, equipment)) @ f.T
             for e, (part, _, _, first) in enumerate(equipment):

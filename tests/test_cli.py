@@ -45,6 +45,8 @@ FILES = {
     "layout.json",
     "map.svg",
     "network.geojson",
+    "plan_choice.csv",
+    "prior.csv",
     "profiles.csv",
     "run.log",
     "shown.txt",

@@ -527,7 +527,9 @@ def test_thousands_of_faults_are_told_in_a_few_seconds(make_region):
     maker = make_region()
     maker.file("monthly.csv", "id,month\n" + "".join(f"place{i},{i % 12 + 1}\n" for i in range(5000)))
     maker.file("layouts/a.csv", "id,plan\n" + "".join(f"site{i},plan{i}\n" for i in range(3000)))
-    assert len(maker.faults()) == 5000 + 2 * 3000
+    found = maker.faults()
+    assert len(found) == 1 + 5000 + 2 * 3000
+    assert "is candidates.geojson or candidates.gpkg missing?" in found[0].problem
 
 
 def test_the_command_refuses_with_exit_code_2_and_no_traceback(make_region):

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.record.air import Air, airs
+from siting.record.own import OWN, OwnNoise, origins_at, own_noise
 from siting.region.model import Bools, Ints, Origin, Region, frozen_mapping
 from siting.region.schema.tables import CandidateRow
 from siting.selection.planning import Planning
@@ -58,6 +60,37 @@ def assumed_at_picks(planning: Planning, picked: Ints) -> Mapping[str, tuple[str
         if names:
             found[column] = names
     return frozen_mapping(found)
+
+
+def noise_lines(planning: Planning, picked: Ints) -> tuple[str, ...]:
+    """Return for each picked (k,) or running site with a record of its own where the numbers of its noise come from.
+
+    Raises `UnknownGasError` where a tracer's numbers are neither given nor known beforehand.
+    """
+    region = planning.region
+    if not region.records:
+        return ()
+    ids = region.candidates.ids
+    counts = {*planning.deployments.candidate[picked].tolist(), *np.flatnonzero(region.candidates.running()).tolist()}
+    names = {ids[i] for i in counts}
+    return tuple(
+        _noise_line(one, air)
+        for air, told in zip(airs(region), own_noise(region), strict=True)
+        for one in told
+        if one.id in names
+    )
+
+
+def _noise_line(one: OwnNoise, air: Air) -> str:
+    numbers = origins_at(one, air)
+    own = [f"{where.name} {where.value:.3g}" for where in numbers if where.origin == OWN]
+    kept = [f"{where.name} {where.value:.3g} ({where.origin})" for where in numbers if where.origin != OWN]
+    why = "; ".join(dict.fromkeys(reason for _, reason in one.kept))
+    start = f"noise of site {one.id} for {air.name}"
+    if not own:
+        return f"{start} not from its own record ({why}): {', '.join(kept)}."
+    rest = f"; its record does not tell the rest ({why}), so {', '.join(kept)}" if kept else ""
+    return f"{start} from its own record: {', '.join(own)}{rest}."
 
 
 def _assumed(region: Region, column: str) -> Bools:

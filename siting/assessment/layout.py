@@ -11,6 +11,7 @@ from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.coverage import Coverage, coverage, reach
 from siting.assessment.money import Money, money_of
 from siting.assessment.statement import Statement, statement
+from siting.assessment.tradeoff import By
 from siting.deployments import SCORE_PARTS
 from siting.record.air import UnknownGasError
 from siting.region.model import Floats, Ints
@@ -79,12 +80,20 @@ class Assessment:
 
 
 def assess_layout(
-    planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS, *, state: bool = False
+    planning: Planning,
+    picked: Ints,
+    kinds: Mapping[str, RuleKind] = RULE_KINDS,
+    *,
+    state: bool = False,
+    by: By = "score",
 ) -> Assessment:
-    """Return the assessment of picked deployments (k,), in any order; with `state` also what it will show."""
+    """Return the assessment of picked deployments (k,), in any order; with `state` also what it will show.
+
+    `by` is the value by which the plan of each site is compared with others.
+    """
     ordered = np.sort(np.asarray(picked, dtype=np.int64))
     ends = reach(planning)
-    stated, unstated = _stated(planning, ordered) if state else (None, "")
+    stated, unstated = _stated(planning, ordered, kinds, by) if state else (None, "")
     return Assessment(
         picks=tuple(_pick(planning, int(k), ends) for k in ordered),
         score=layout_score(planning, ordered),
@@ -97,10 +106,10 @@ def assess_layout(
     )
 
 
-def _stated(planning: Planning, picked: Ints) -> tuple[Statement | None, str]:
+def _stated(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind], by: By) -> tuple[Statement | None, str]:
     """Return the statement, or None and why there is none."""
     try:
-        return statement(planning, picked), ""
+        return statement(planning, picked, kinds, by), ""
     except UnknownGasError as error:
         return None, str(error)
 

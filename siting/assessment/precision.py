@@ -16,8 +16,8 @@ from siting.field.posterior import (
     detection_probability,
     season_probability,
 )
-from siting.field.state import BLOCKS
-from siting.field.targets import Asked, ask, targets_of
+from siting.field.state import BLOCKS, State
+from siting.field.targets import Asked, ask, monthly_information, monthly_variance, targets_of
 from siting.record.air import Air
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing, Target
@@ -25,8 +25,11 @@ from siting.selection.planning import Planning
 
 MOST_YEARS = 50
 GROWTHS = ("realised_growth", "year_growth", "underlying_growth")
-# The anomaly of a month is made of modes up to this degree.
-LOW_DEGREE = 2
+# What a belief is about, in the order in which it is told.
+BAND, CIRCLE, ACROSS = "band", "along a circle of latitude", "across latitude"
+BELIEFS = (BAND, CIRCLE, ACROSS)
+QUANTITIES = ("level", "growth", "season")
+QUARTER = 90.0
 
 
 @dataclass(frozen=True)
@@ -89,13 +92,27 @@ class Worth:
 
 
 @dataclass(frozen=True)
-class BandKnown:
-    """Share of the prior variance that the layout removes in a band, for level, growth and season."""
+class Believed:
+    """What was believed of the field before any measurement, and what the network leaves of it.
+
+    `quantity` is "level", "growth" or "season" (highest minus lowest month at the expected dates), `what`
+    one of `BELIEFS`: the mean of a band (its level against the global mean), the difference of two points
+    of one latitude 90 degrees of longitude apart (mean over four such pairs), or that of two band means.
+    `before` and `after` are standard deviations in `unit`, of the field's modes alone.
+    """
 
     tracer: str
-    band: str
-    prior_sd: tuple[float, float, float]
-    removed: tuple[float, float, float]
+    what: str
+    place: str
+    quantity: str
+    unit: str
+    before: float
+    after: float
+
+    @property
+    def removed(self) -> float:
+        """Share of the prior variance that the network removes, 0 to 1."""
+        return 1.0 - min(1.0, (self.after / self.before) ** 2) if self.before > 0.0 else 0.0
 
 
 @dataclass(frozen=True)
@@ -120,7 +137,7 @@ class Precision:
 
     shown: tuple[Shown, ...]
     worth: tuple[Worth, ...]
-    bands: tuple[BandKnown, ...]
+    believed: tuple[Believed, ...]
     contrasts: tuple[Contrast, ...]
     shortfall: float
 
@@ -141,19 +158,19 @@ def precision(
     ordered = np.sort(np.asarray(picked, dtype=np.int64))
     shown: list[Shown] = []
     worth: list[Worth] = []
-    bands: list[BandKnown] = []
+    believed: list[Believed] = []
     contrasts: list[Contrast] = []
     for model in tracer_models(planning, mixing, given_airs):
         layout = model.layout(ordered)
-        asked, monthly = _asked(model, layout)
+        asked, monthly = asked_of(model, layout.state)
         detection = YearsToDetect(model, layout, ordered) if years else None
         shown += [_shown(model, layout, one, detection) for one in asked]
         shown += [_monthly(model, ordered, t) for t in monthly]
         worth += _worth(model, layout, ordered, asked)
-        bands += _bands(model, layout)
+        believed += _believed(model, layout)
         contrasts += _contrasts(model, layout, ordered)
     shortfall = sum(s.weight * max(0.0, (s.error / s.goal) ** 2 - 1.0) for s in shown)
-    return Precision(tuple(shown), tuple(worth), tuple(bands), tuple(contrasts), shortfall)
+    return Precision(tuple(shown), tuple(worth), tuple(believed), tuple(contrasts), shortfall)
 
 
 def target_errors(
@@ -164,34 +181,34 @@ def target_errors(
     found: dict[tuple[str, str], float] = {}
     for model in tracer_models(planning, mixing, given_airs):
         layout = model.layout(ordered)
-        asked, monthly = _asked(model, layout)
+        asked, monthly = asked_of(model, layout.state)
         name = model.air.name
         found |= {(name, one.id): _error(model, layout, one) for one in asked}
         found |= {(name, t.id): _monthly(model, ordered, t).error for t in monthly}
     return found
 
 
-def _asked(model: TracerModel, layout: LayoutState) -> tuple[list[Asked], list[Target]]:
+def asked_of(model: TracerModel, state: State) -> tuple[list[Asked], list[Target]]:
     """Return a tracer's targets as functionals of the state, and those of single months beside them."""
     region, air = model.planning.region, model.air
     targets, default = targets_of(region, model.tracer, air)
-    asked = [ask(layout.state, region, air, t, default) for t in targets if t.kind != "monthly_anomaly"]
+    asked = [ask(state, region, air, t, default) for t in targets if t.kind != "monthly_anomaly"]
     return asked, [t for t in targets if t.kind == "monthly_anomaly"]
 
 
-def _floor(model: TracerModel, one: Asked) -> float:
+def floor_of(model: TracerModel, one: Asked) -> float:
     """Return the part of an error that no network lowers: the scale's drift, for growth."""
     return model.air.scale_drift_sd if one.kind in GROWTHS else 0.0
 
 
 def _error(model: TracerModel, layout: LayoutState, one: Asked) -> float:
-    return float(np.sqrt(layout.given.variance(one.vector) + _floor(model, one) ** 2))
+    return float(np.sqrt(layout.given.variance(one.vector) + floor_of(model, one) ** 2))
 
 
 def _shown(model: TracerModel, layout: LayoutState, one: Asked, detection: YearsToDetect | None) -> Shown:
     half = layout.state.root.T @ one.vector
     prior = float(np.sqrt(half @ half))
-    floor = _floor(model, one)
+    floor = floor_of(model, one)
     information = float(detection_information(layout.state, layout.given, one.vector[:, None])[0, 0])
     plain = detection_error(information)
     error_det = float(np.hypot(plain, floor))
@@ -272,7 +289,7 @@ class YearsToDetect:
         model, layout = self._layout(years)
         vector = _same_target(model, layout, one)
         error = detection_error(float(detection_information(layout.state, layout.given, vector[:, None])[0, 0]))
-        return float(np.hypot(error, _floor(model, one)))
+        return float(np.hypot(error, floor_of(model, one)))
 
     def _layout(self, years: int) -> tuple[TracerModel, LayoutState]:
         if years not in self._layouts:
@@ -283,7 +300,7 @@ class YearsToDetect:
     def _obstacle(self, one: Asked) -> str:
         """Name what keeps a target from ever being seen."""
         model, layout = self._layout(MOST_YEARS)
-        if _floor(model, one) > abs(one.signal) / NEEDED:
+        if floor_of(model, one) > abs(one.signal) / NEEDED:
             return "drift of the scale"
         blocks, records = layout.given.shares(_same_target(model, layout, one))
         parts = {**dict(zip(BLOCKS, blocks.tolist(), strict=False)), "sampling": float(records.sum())}
@@ -314,7 +331,7 @@ def _worth(model: TracerModel, layout: LayoutState, picked: Ints, asked: Sequenc
         return []
     d, ids = model.planning.deployments, model.planning.region.candidates.ids
     vectors = np.column_stack([one.vector for one in asked])
-    floors = np.array([_floor(model, one) ** 2 for one in asked])
+    floors = np.array([floor_of(model, one) ** 2 for one in asked])
     goals, weights = np.array([one.goal for one in asked]), np.array([one.weight for one in asked])
 
     def shortfall(variance: Floats) -> float:
@@ -329,25 +346,56 @@ def _worth(model: TracerModel, layout: LayoutState, picked: Ints, asked: Sequenc
     return found
 
 
-def _bands(model: TracerModel, layout: LayoutState) -> list[BandKnown]:
-    """Return by band the prior sd of level (against the global mean), growth and season, and the share removed."""
+def _believed(model: TracerModel, layout: LayoutState) -> list[Believed]:
+    """Return prior and posterior sd of level, growth and season: of bands, along circles, across latitude."""
+    bands = sorted((b for b in model.planning.region.settings.bands if b.coverage), key=lambda b: (b.south, b.id))
+    degree, air = layout.state.prior.degree, model.air
+    means = [band_means(band.south, band.north, degree) for band in bands]
+    middles = [(band.south + band.north) / 2.0 for band in bands]
+    # Each entry: what, place, and pairs of (weights over the modes, latitude whose dates of the season count).
+    asked: list[tuple[str, str, list[list[tuple[Floats, float]]]]] = []
+    for band, mean, middle in zip(bands, means, middles, strict=True):
+        asked.append((BAND, band.id, [[(mean, middle)]]))
+    for middle in dict.fromkeys(middles):
+        points = harmonics(np.full(4, middle), np.arange(4) * QUARTER, degree)
+        pairs = [[(points[(k + 1) % 4] - points[k], middle)] for k in range(4)]
+        asked.append((CIRCLE, _latitude(middle), pairs))
+    steps = [(k + 1, k) for k in range(len(bands) - 1)]
+    if len(bands) > 2:
+        steps.append((len(bands) - 1, 0))
+    for a, b in steps:
+        place = f"{bands[a].id} minus {bands[b].id}"
+        asked.append((ACROSS, place, [[(means[a], middles[a]), (-means[b], middles[b])]]))
     found = []
-    for band in model.planning.region.settings.bands:
-        weights = band_means(band.south, band.north, layout.state.prior.degree)
-        prior, removed = [], []
-        for function in (0, 1, 2):
-            these = weights.copy()
-            if function == 0:
-                these[0] = 0.0
-            vector = layout.state.field_vector(these, function)
-            half = layout.state.root.T @ vector
-            before = float(half @ half)
-            prior.append(float(np.sqrt(before)))
-            removed.append(1.0 - layout.given.variance(vector) / before if before > 0.0 else 0.0)
-        found.append(
-            BandKnown(model.air.name, band.id, (prior[0], prior[1], prior[2]), (removed[0], removed[1], removed[2]))
-        )
+    for what, place, pairs in asked:
+        for function, quantity in enumerate(QUANTITIES):
+            vectors = np.column_stack([_belief(layout, air, terms, function) for terms in pairs])
+            half = layout.state.root.T @ vectors
+            after = float(np.diag(layout.given.covariance(vectors)).mean())
+            unit = f"{air.unit} a year" if quantity == "growth" else air.unit
+            before = float((half**2).sum(axis=0).mean())
+            found.append(Believed(air.name, what, place, quantity, unit, float(np.sqrt(before)), float(np.sqrt(after))))
     return found
+
+
+def _belief(layout: LayoutState, air: Air, terms: Sequence[tuple[Floats, float]], function: int) -> Floats:
+    """Return the functional (n,) of level (0, the global mean taken off), growth (1) or season (2)."""
+    out = np.zeros(layout.state.size)
+    for weights, lat in terms:
+        if function < 2:
+            out += layout.state.field_vector(weights, function)
+            continue
+        expected = air.expected_season(np.array([lat]))[0]
+        phase = float(np.arctan2(expected[1], expected[0]))
+        out += layout.state.field_vector(2.0 * np.cos(phase) * weights, 2)
+        out += layout.state.field_vector(2.0 * np.sin(phase) * weights, 3)
+    if function == 0:
+        out[0] = 0.0
+    return out
+
+
+def _latitude(lat: float) -> str:
+    return "the equator" if lat == 0.0 else f"{abs(lat):g} {'N' if lat > 0.0 else 'S'}"
 
 
 def _contrasts(model: TracerModel, layout: LayoutState, picked: Ints) -> list[Contrast]:
@@ -391,21 +439,7 @@ def _monthly(model: TracerModel, picked: Ints, target: Target) -> Shown:
     """Return a monthly anomaly: a block of its own, modes l <= 2 of one typical month."""
     air, region = model.air, model.planning.region
     band = next(b for b in region.settings.bands if b.id == target.band)
-    modes = (LOW_DEGREE + 1) ** 2
-    prior = np.full(modes, air.monthly_anomaly_sd**2 / modes)
-    information = np.diag(1.0 / prior)
-    d = model.planning.deployments
-    shares = model.records.monthly_shares(picked)
-    for k, share in zip(picked, shares, strict=True):
-        y = model.modes[d.candidate[k], :modes]
-        information += share * np.outer(y, y)
-    running = np.flatnonzero(region.candidates.running())
-    for i, share in zip(running, model.records.running_shares(), strict=True):
-        y = model.modes[i, :modes]
-        information += share * np.outer(y, y)
-    weights = band_means(band.south, band.north, LOW_DEGREE)
-    after = float(weights @ np.linalg.solve(information, weights))
-    before = float((weights**2 * prior).sum())
+    before, after = monthly_variance(model, band, monthly_information(model, picked))
     plain = detection_error(1.0 / after - 1.0 / before if after < before else 0.0)
     signal = air.monthly_anomaly_sd if target.expected is None else target.expected
     return Shown(

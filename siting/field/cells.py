@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike
 
-from siting.region.model import Ints
+from siting.geography.places import Places
+from siting.record.own import SharedAir, SiteAir
+from siting.record.records import endless_variance
+from siting.region.model import Floats, Ints
 
 ROWS = 25
 ROW_DEGREES = 180.0 / ROWS
@@ -34,3 +39,41 @@ def cell_of(lat: ArrayLike, lon: ArrayLike) -> Ints:
     row = np.clip(row, 0, ROWS - 1)
     column = np.floor((lo % 360.0) / 360.0 * counts[row]).astype(np.int64)
     return np.asarray(begin[row] + np.minimum(column, counts[row] - 1), dtype=np.int64)
+
+
+@dataclass(frozen=True, eq=False)
+class CellAir:
+    """The variability that all candidates of a cell breathe, each array (c,) in the order of `cells`.
+
+    `slow_variance` with `slow_phi` from month to month and `endless`, what stays of the synoptic
+    variability in a monthly mean of endless samples.
+    """
+
+    cells: Ints
+    slow_variance: Floats
+    slow_phi: Floats
+    endless: Floats
+
+    def of(self, cell: int) -> tuple[float, float, float]:
+        """Return slow variance, phi and endless variance of one cell."""
+        k = int(np.searchsorted(self.cells, cell))
+        return float(self.slow_variance[k]), float(self.slow_phi[k]), float(self.endless[k])
+
+    def at(self, cells: Ints) -> SharedAir:
+        """Return the air of cells (n,), one for each candidate."""
+        k = np.searchsorted(self.cells, cells)
+        return SharedAir(self.slow_variance[k], self.slow_phi[k], self.endless[k])
+
+
+def cell_air(places: Places, air: SiteAir) -> CellAir:
+    """Return the air of every cell that a candidate stands in or passes: the least of its candidates' (section 6 iv).
+
+    Least slow variance with the phi that goes with it (the least phi among equals), and least endless
+    synoptic variance; each candidate keeps what its own exceed these. All candidates of the region count,
+    picked or not, so that what a record tells does not hang on the others that are picked.
+    """
+    cell, owner = cell_of(places.lat, places.lon), places.owner
+    slow, phi, endless = air.slow_variance[owner], air.slow_phi[owner], endless_variance(air)[owner]
+    order = np.lexsort((phi, slow, cell))
+    cells, first = np.unique(cell[order], return_index=True)
+    return CellAir(cells, slow[order][first], phi[order][first], np.minimum.reduceat(endless[order], first))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,7 +10,7 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from siting.field.cells import cell_of
+from siting.field.cells import CellAir, cell_air, cell_of
 from siting.field.harmonics import harmonics
 from siting.field.moving import moving_difference, moving_factor, stops
 from siting.field.posterior import Posterior, posterior
@@ -19,8 +19,9 @@ from siting.field.state import State, build_state
 from siting.record.air import Air, airs
 from siting.record.axis import Axis, axis_of
 from siting.record.months import leads
+from siting.record.own import OwnNoise, SiteAir, own_noise, site_air
 from siting.record.place import place_variance
-from siting.record.records import Equipment, Record, RecordModel
+from siting.record.records import Equipment, Record, RecordModel, shared_covariance
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing
 from siting.selection.planning import Planning
@@ -60,13 +61,17 @@ class LayoutState:
 
 @dataclass(frozen=True, eq=False)
 class TracerModel:
-    """The models of one tracer; `years` replaces the length of the window."""
+    """The models of one tracer; `years` replaces the length of the window.
+
+    `own` is what the records of single sites tell of their noise, that of the region's records/ if None.
+    """
 
     planning: Planning
     tracer: int
     air: Air
     mixing: Mixing
     years: int | None = None
+    own: tuple[OwnNoise, ...] | None = None
 
     @cached_property
     def axis(self) -> Axis:
@@ -82,8 +87,26 @@ class TracerModel:
     def records(self) -> RecordModel:
         """The record model."""
         return RecordModel(
-            self.planning.region, self.planning.deployments, self.tracer, self.air, self.axis, self.shared_place
+            self.planning.region,
+            self.planning.deployments,
+            self.tracer,
+            self.air,
+            self.axis,
+            self.shared_place,
+            self.site_air,
+            self.cell_air.at(self.cells),
         )
+
+    @cached_property
+    def site_air(self) -> SiteAir:
+        """The air at each candidate, from its own record where there is one that tells it."""
+        region = self.planning.region
+        return site_air(region, self.air, own_noise(region)[self.tracer] if self.own is None else self.own)
+
+    @cached_property
+    def cell_air(self) -> CellAir:
+        """The air that the candidates of each cell share."""
+        return cell_air(self.planning.places, self.site_air)
 
     @cached_property
     def modes(self) -> Floats:
@@ -106,12 +129,14 @@ class TracerModel:
         """Mask (n,) of candidates with more than one position."""
         return np.asarray(np.bincount(self.planning.places.owner, minlength=self.planning.places.count) > 1)
 
-    @cached_property
-    def cell_covariance(self) -> Floats:
-        """Prior (6, 6) of what a cell does not share with the field, with the air that its records share."""
+    def cell_covariances(self, occupied: Collection[int]) -> dict[int, Floats]:
+        """Return by cell the prior (6, 6) of what it does not share with the field, with its records' common air."""
         level, growth, season = self.air.cell**2 + self.air.beyond**2
         own = np.diag([level, growth, season, season, season * SECOND_HARMONIC**2, season * SECOND_HARMONIC**2])
-        return own + self.records.shared_covariance()
+        kinds = {cell: self.cell_air.of(cell) for cell in sorted(occupied)}
+        # Most cells have the tracer's numbers, so each set of numbers is worked out once.
+        made = {kind: own + shared_covariance(self.axis, *kind) for kind in sorted(set(kinds.values()))}
+        return {cell: made[kind] for cell, kind in kinds.items()}
 
     @cached_property
     def place_groups(self) -> Ints:
@@ -151,8 +176,9 @@ class TracerModel:
             drift = drift if given.drift_sd is None else given.drift_sd
         return offset, drift
 
-    def layout(self, picked: Ints) -> LayoutState:
-        """Return state and posterior of picked deployments (k,) with the running stations."""
+    @cached_property
+    def standing_records(self) -> tuple[_Found, ...]:
+        """Records of the running stations, by candidate."""
         runs = np.flatnonzero(self.planning.region.candidates.running())
         sailing = [self._sailing(int(i), self.records.standing(int(i)), None) for i in runs if self.is_moving[i]]
         standing: list[_Found] = [
@@ -160,13 +186,18 @@ class TracerModel:
             *(one for one in sailing if one is not None),
         ]
         standing.sort(key=lambda one: one.candidate)
-        records = [self._picked(int(k), one) for k, one in zip(picked, self.records.fixed(picked), strict=True)]
-        state = self._state([*standing, *(one for one in records if one is not None)])
+        return tuple(standing)
+
+    def layout(self, picked: Ints) -> LayoutState:
+        """Return state and posterior of picked deployments (k,) with the running stations."""
+        standing = self.standing_records
+        records = [self.picked(int(k), one) for k, one in zip(picked, self.records.fixed(picked), strict=True)]
+        state = self.state_of([*standing, *(one for one in records if one is not None)])
         factors: list[Floats] = []
         candidates: list[int] = []
         position: list[int | None] = []
         for number, one in enumerate([*standing, *records]):
-            made = None if one is None else self._placed(state, one)
+            made = None if one is None else self.placed(state, one)
             if number >= len(standing):
                 position.append(None if made is None else len(factors))
             elif made is None:
@@ -178,9 +209,9 @@ class TracerModel:
 
     def empty(self) -> State:
         """Return the state without any record of its own, for what the prior says."""
-        return self._state([])
+        return self.state_of([])
 
-    def _picked(self, k: int, fixed: Record | None) -> _Found | None:
+    def picked(self, k: int, fixed: Record | None) -> _Found | None:
         """Return what one deployment adds, None where it adds nothing."""
         i = int(self.planning.deployments.candidate[k])
         runs = self.planning.region.candidates.status[i] == "running"
@@ -194,8 +225,9 @@ class TracerModel:
     def _sailing(self, i: int, equipment: list[Equipment], old: list[Equipment] | None) -> _Sailing | None:
         return _Sailing(i, tuple(equipment), tuple(old or ())) if equipment else None
 
-    def _state(self, records: Sequence[_Found]) -> State:
-        names = {name for record in records for name in record.methods}
+    def state_of(self, records: Sequence[_Found], methods: Collection[str] = ()) -> State:
+        """Return the state in which some records stand; `methods` are further methods to have in it."""
+        names = {name for record in records for name in record.methods} | set(methods)
         occupied: set[int] = set()
         groups: set[int] = set()
         for record in records:
@@ -208,11 +240,11 @@ class TracerModel:
             self.axis,
             self.prior,
             {name: self.method_sds(name) for name in names},
-            dict.fromkeys(sorted(occupied), self.cell_covariance),
+            self.cell_covariances(occupied),
             {group: np.diag(self.shared_place[group]) for group in sorted(groups - {-1})},
         )
 
-    def _placed(self, state: State, record: _Found) -> Floats | None:
+    def placed(self, state: State, record: _Found) -> Floats | None:
         """Return A (n, r) of a record within a state, None if it has no row."""
         if isinstance(record, _Sailing):
             where, i = self.planning.places, record.candidate

@@ -50,7 +50,9 @@ def moving_factor(
     one misses too. The oldest months are left out where rows grow too many.
     """
     cells, lat, lon, share = stops(places, candidate)
-    months = {e.part.id: instrument_months(model.region, e.part, model.tracer, model.air) for e in equipment}
+    months = {
+        e.part.id: instrument_months(model.region, e.part, model.tracer, model.air, model.here) for e in equipment
+    }
     kept = max(MOST_ROWS // max(1, cells.size * len(equipment)), 12 * model.axis.years)
     young = np.arange(model.axis.months) >= model.axis.months - kept
     found = []
@@ -95,8 +97,8 @@ def _covariance(
     """Return R (rows, rows) without the place's part; rows are (month, stop, instrument)."""
     lat, lon, share = way
     when, where, which = rows.T
-    air = model.air
-    syn, slow = air.synoptic_sd**2, air.slow_sd**2
+    air = model.here
+    syn, slow = air.synoptic_variance[candidate], air.slow_variance[candidate]
     calendar = when % 12
     own, spread, empty = (
         np.array([getattr(m, name)[candidate] for m in months])[which, calendar] for name in ("own", "spread", "empty")
@@ -104,7 +106,7 @@ def _covariance(
     x = unit_vectors(lat, lon)
     apart = EARTH_KM * np.arccos(np.clip(x @ x.T, -1.0, 1.0))
     lag = np.abs(np.subtract.outer(when, when))
-    r = slow * air.slow_phi**lag * np.exp(-apart[np.ix_(where, where)] / LIKENESS_KM)
+    r = slow * air.slow_phi[candidate] ** lag * np.exp(-apart[np.ix_(where, where)] / LIKENESS_KM)
     if len(months) > 1:
         together = (lag == 0) & (where[:, None] == where[None, :]) & (which[:, None] != which[None, :])
         least = syn * np.min([m.spread[candidate] for m in months], axis=0)[calendar] / share[where]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -109,3 +110,28 @@ def season_probability(expected: Floats, information: Floats) -> float:
     if rank == 0:
         return 0.05
     return float(ncx2.sf(chi2.ppf(0.95, rank), rank, float(expected @ information @ expected)))
+
+
+def joint_information(own: Floats, shared: Floats, slow: float, chance: Floats) -> Floats:
+    """Return the expected 1' R^-1 1 (m,) of what k instruments at one place say together of the air of m months.
+
+    R = diag(own) + shared + slow: `own` (k, m) are the variances that each instrument has for itself, `shared`
+    (m,) that of the synoptic air which all of them miss, `slow` that of the slow air of the place, which is the
+    same for all; squares of the tracer's unit. `chance` (k, m) is that of an instrument to have a month at
+    all, independently of the others. By Sherman and Morrison 1' R^-1 1 = 1 / (1 / sum of 1 / own + shared +
+    slow). Raises ValueError where R would have no inverse.
+    """
+    weights = np.broadcast_to(shared + slow, own.shape[1:])
+    if np.any((own < 0.0) | ((own == 0.0) & (weights == 0.0))):
+        raise ValueError("every month needs an error above 0")
+    total = np.zeros(own.shape[1:])
+    for there in itertools.product((False, True), repeat=own.shape[0]):
+        these = np.array(there)[:, None]
+        if not these.any():
+            continue
+        probability = np.where(these, chance, 1.0 - chance).prod(axis=0)
+        exact = np.any(these & (own == 0.0), axis=0)
+        precision = np.where(these, 1.0 / np.where(own > 0.0, own, 1.0), 0.0).sum(axis=0)
+        rest = np.where(exact, 0.0, 1.0 / precision)
+        total += probability / (rest + weights)
+    return total

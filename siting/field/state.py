@@ -142,7 +142,7 @@ def build_state(
     covariance = prior.modes.reshape(n_field, n_field)
     # The global level is worlds wider than all else; it is uncorrelated and stands alone.
     root[0, 0] = np.sqrt(covariance[0, 0])
-    root[1:n_field, 1:n_field] = _root(covariance[1:, 1:])
+    root[1:n_field, 1:n_field] = covariance_root(covariance[1:, 1:])
     at = n_field
     diagonal = np.concatenate(
         [
@@ -156,13 +156,13 @@ def build_state(
     at += diagonal.size
     for group in (cells, places):
         for key in sorted(group):
-            root[at : at + FUNCTIONS, at : at + FUNCTIONS] = _root(group[key])
+            root[at : at + FUNCTIONS, at : at + FUNCTIONS] = covariance_root(group[key])
             at += FUNCTIONS
     root.setflags(write=False)
     return State(axis, prior, tuple(sorted(methods)), tuple(sorted(cells)), tuple(sorted(places)), root)
 
 
-def _root(covariance: Floats) -> Floats:
+def covariance_root(covariance: Floats) -> Floats:
     """Return a symmetric square root of a positive semidefinite matrix, scaled first; rounding below 0 is 0."""
     scale = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     safe = np.where(scale > 0.0, scale, 1.0)

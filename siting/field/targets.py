@@ -6,14 +6,22 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.deployments import parts_of, running_plan, simple_parts
 from siting.field.harmonics import band_means
+from siting.field.model import TracerModel
+from siting.field.posterior import joint_information
 from siting.field.state import State
-from siting.record.air import FUNCTIONS, Air
-from siting.region.model import Floats, Region
+from siting.record.air import FUNCTIONS, HARMONICS, Air
+from siting.record.months import Months, instrument_months
+from siting.region.expected import season_in_band
+from siting.region.model import Floats, Ints, Region
 from siting.region.schema.air import Band, Target
+from siting.region.schema.network import Plan
 
 DAYS_PER_YEAR = 365.25
 LEVEL_TOLERANCE = 1e-12
+# The anomaly of a month is made of modes up to this degree, or that of the field where it is less.
+LOW_DEGREE = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,10 +173,8 @@ def _harmonic_vectors(state: State, band: Band) -> Floats:
 
 def _expected(air: Air, band: Band) -> Floats:
     """Return the expected harmonics (4,) of a band: area mean over its latitudes."""
-    nodes, weights = np.polynomial.legendre.leggauss(16)
-    a, b = np.sin(np.radians(band.south)), np.sin(np.radians(band.north))
-    lat = np.degrees(np.arcsin(np.clip((a + b) / 2.0 + (b - a) / 2.0 * nodes, -1.0, 1.0)))
-    return np.asarray(weights / 2.0 @ air.expected_season(lat), dtype=float)
+    first = season_in_band(air.season, band.south, band.north)
+    return np.concatenate([first, np.zeros(HARMONICS - first.size)])
 
 
 def _season(state: State, air: Air, target: Target, bands: dict[str, Band], default: bool) -> Asked:
@@ -218,3 +224,69 @@ def _timing(state: State, air: Air, target: Target, bands: dict[str, Band], defa
         _harmonic_vectors(state, band) @ turned,
         default=default,
     )
+
+
+def monthly_information(model: TracerModel, picked: Ints) -> Floats:
+    """Return the information (p, p) on the modes of one typical month's anomaly: its prior, and that of all records.
+
+    p = 9 modes of degree 2 at most, 4 where the field's degree is 1; the prior has the tracer's
+    `monthly_anomaly_sd` at every point. Each site adds b b' times the mean over the months of 1' R^-1 1, R the
+    error covariance of the monthly means of its instruments (k picked deployments and the running stations).
+    """
+    modes = (_anomaly_degree(model) + 1) ** 2
+    stands = _typical_month(model, picked)
+    sites = np.array(sorted(stands), dtype=np.int64)
+    found: dict[str, Months] = {}
+    for plan in (plan for plans in stands.values() for plan in plans):
+        if plan.id not in found:
+            found[plan.id] = instrument_months(model.planning.region, plan, model.tracer, model.air, model.site_air)
+    shares = np.array([_month_share(model, i, [found[plan.id] for plan in stands[i]]) for i in sites.tolist()])
+    y = model.modes[sites, :modes]
+    return np.asarray(np.eye(modes) * modes / model.air.monthly_anomaly_sd**2 + (y * shares[:, None]).T @ y)
+
+
+def monthly_variance(model: TracerModel, band: Band, information: Floats) -> tuple[float, float]:
+    """Return the variance of a month's anomaly in a band before and after any record, in squares of the unit."""
+    weights = band_means(band.south, band.north, _anomaly_degree(model))
+    before = float((weights**2).sum()) * model.air.monthly_anomaly_sd**2 / weights.size
+    return before, float(weights @ np.linalg.solve(information, weights))
+
+
+def _anomaly_degree(model: TracerModel) -> int:
+    return min(LOW_DEGREE, model.mixing.degree)
+
+
+def _typical_month(model: TracerModel, picked: Ints) -> dict[int, list[Plan]]:
+    """Return by site the instruments that measure the tracer at the end of the window, one of a kind.
+
+    Where a station already runs with an instrument, another one of its kind adds nothing.
+    """
+    region, d = model.planning.region, model.planning.deployments
+    plans = region.settings.plans
+    lasting = model.planning.lasting_flasks()
+    stands: dict[int, dict[str, Plan]] = {}
+    offered = [(int(i), simple_parts(running_plan(region, int(i)), plans)) for i in _running(region)]
+    for k in picked:
+        analyzer, flask = parts_of(plans[d.plan[k]], plans)
+        there = [analyzer, flask if lasting[k] else None]
+        offered.append((int(d.candidate[k]), [part for part in there if part is not None]))
+    for i, parts in offered:
+        for part in parts:
+            if model.records.measures(part):
+                stands.setdefault(i, {}).setdefault(part.kind, part)
+    return {i: [parts[kind] for kind in sorted(parts)] for i, parts in stands.items()}
+
+
+def _running(region: Region) -> Ints:
+    return np.flatnonzero(region.candidates.running())
+
+
+def _month_share(model: TracerModel, i: int, instruments: list[Months]) -> float:
+    """Return the mean over the calendar months of 1' R^-1 1 at one site, 0 in months in which it is closed."""
+    air = model.site_air
+    syn, slow = air.synoptic_variance[i], air.slow_variance[i]
+    least = np.min([m.spread[i] for m in instruments], axis=0)
+    own = np.array([m.own[i] + syn * (m.spread[i] - least) for m in instruments])
+    chance = np.array([1.0 - m.empty[i] for m in instruments])
+    told = joint_information(own, syn * least, slow, chance)
+    return float((model.planning.region.open_months[i] * told).mean())

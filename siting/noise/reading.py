@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from siting.noise.fit import NoiseFit, fit_noise
-from siting.region.faults import Fault, Findings
+from siting.region.faults import Fault, Findings, InputError
 from siting.region.model import Floats, Region, frozen_mapping, read_only
 from siting.region.plain import listed
 from siting.region.rows import check_rows
@@ -138,26 +138,58 @@ def noise_of_record(samples: Samples, file: str) -> NoiseFit:
         raise AssertionError("unreachable") from error
 
 
-def noise_of_records(region: Region, *, findings: Findings | None = None) -> Mapping[str, NoiseFit]:
-    """Return the noise of the first tracer at each candidate of a region that has a file in records/, by id.
+def noise_of_records(region: Region, *, tracer: int = 0, findings: Findings | None = None) -> Mapping[str, NoiseFit]:
+    """Return the noise of a tracer (the first one) at each candidate of a region that has a file in records/, by id.
 
     A record that cannot be fitted raises `InputError` with the faults of all such records; with `findings`
     they become warnings there and their sites are left out.
     """
-    from siting.region.faults import InputError
+    found, faults = _fitted(region, tracer, frozenset())
+    if findings is not None:
+        findings.warnings += [fault for _, fault in faults]
+    elif faults:
+        raise InputError([fault for _, fault in faults])
+    return frozen_mapping(found)
 
+
+def fits_of_records(
+    region: Region, tracer: int, *, without: frozenset[str] = frozenset()
+) -> tuple[Mapping[str, NoiseFit], Mapping[str, str]]:
+    """Return the noise of a tracer by candidate, and by candidate why a record could not be fitted.
+
+    Candidates in `without` are passed over, and so are records that hold no value of a further tracer.
+    """
+    found, faults = _fitted(region, tracer, without)
+    return frozen_mapping(found), frozen_mapping({name: fault.problem for name, fault in faults})
+
+
+def _fitted(
+    region: Region, tracer: int, without: frozenset[str]
+) -> tuple[dict[str, NoiseFit], list[tuple[str, Fault]]]:
     found: dict[str, NoiseFit] = {}
-    faults: list[Fault] = []
-    known = frozenset(region.candidates.ids)
+    faults: list[tuple[str, Fault]] = []
+    # The reader has warned of records whose name no candidate has.
+    known = frozenset(region.candidates.ids) - without
     for name, rows in region.records.items():
         if name not in known:
-            continue  # the reader has warned of it
+            continue
+        samples = _samples_of_tracer(region, name, rows, tracer)
+        if samples is None:
+            continue
         try:
-            found[name] = noise_of_record(samples_of(rows), f"records/{name}.csv")
+            found[name] = noise_of_record(samples, f"records/{name}.csv")
         except InputError as error:
-            faults += error.faults
-    if findings is not None:
-        findings.warnings += faults
-    elif faults:
-        raise InputError(faults)
-    return frozen_mapping(found)
+            faults += [(name, fault) for fault in error.faults]
+    return found, faults
+
+
+def _samples_of_tracer(region: Region, name: str, rows: Sequence[RecordRow], tracer: int) -> Samples | None:
+    """Return the usable samples of one tracer in a record of a region; None if a further tracer has no value."""
+    if tracer == 0:
+        return samples_of(rows)
+    values = region.record_values.get(name)
+    there = [] if values is None else [k for k in range(len(rows)) if np.isfinite(values[tracer, k])]
+    if values is None or not there:
+        return None
+    kept = [rows[k].model_copy(update={"value": float(values[tracer, k])}) for k in there]
+    return replace(samples_of(kept), empty=len(rows) - len(kept))

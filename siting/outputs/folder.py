@@ -31,6 +31,8 @@ RESULT_NAMES = frozenset(
         "gaps.csv",
         "map.svg",
         "network.geojson",
+        "plan_choice.csv",
+        "prior.csv",
         "profiles.csv",
         "report.html",
         "run.log",

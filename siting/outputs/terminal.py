@@ -302,7 +302,7 @@ def _shown(assessment: Assessment, width: int) -> str:
     if assessment.statement is None:
         words = f"What the network will show is not stated: {assessment.unstated}." if assessment.unstated else ""
         return wrapped(words, width)
-    lines = [wrapped(f"- {line}", width) for line in sentences(assessment.statement)]
+    lines = [wrapped(f"- {line}", width) for line in sentences(assessment.statement, brief=True)]
     return "\n".join(["What the network will show", *lines])
 
 

@@ -16,7 +16,15 @@ FUNCTIONS = 2 + HARMONICS
 
 
 class UnknownGasError(ValueError):
-    """A tracer's numbers are missing and nothing is known of the gas beforehand; says which."""
+    """A tracer's numbers are missing and nothing is known of the gas beforehand; `missing` names them."""
+
+    def __init__(self, text: str, missing: tuple[str, ...] = ()) -> None:
+        self.missing = missing
+        super().__init__(text)
+
+
+class ErrorlessPlanError(UnknownGasError):
+    """A plan measures a tracer without any error, which no instrument does; says which and what to give."""
 
 
 @dataclass(frozen=True)
@@ -142,7 +150,8 @@ def air_of(tracer: Tracer) -> Air:
     if missing:
         raise UnknownGasError(
             f"tracer '{tracer.name}' ({tracer.unit}): nothing is known beforehand of this gas in this unit, so these "
-            f"must be given in region.toml: {', '.join(missing)}"
+            f"must be given in region.toml: {', '.join(missing)}",
+            tuple(missing),
         )
     return Air(
         name=tracer.name,

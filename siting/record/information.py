@@ -38,6 +38,9 @@ def information(instruments: list[Instrument], slow_variance: Floats, slow_phi: 
 
     One or two instruments; with two, R holds [[s + v_a, s], [s, s + v_f]] for each month. `slow_variance`
     and `slow_phi` (D,) describe the part of the slow air that the site does not share with its cell.
+
+    Raises ValueError where a month that is present has no error at all beside the slow air, or where two
+    instruments have none but their shared part: R⁻¹ does not exist there.
     """
     count, months = instruments[0].present.shape
     k = instruments[0].columns.shape[1]
@@ -75,18 +78,28 @@ def _precisions(instruments: list[Instrument], part: slice) -> list[list[Floats]
     """Return the inverse of each month's error covariance between instruments, [i][j] of (D, M)."""
     first = instruments[0]
     if len(instruments) == 1:
-        total = first.variance[part] + first.shared[part]
-        return [[np.where(first.present[part], 1.0 / total, 0.0)]]
+        has = first.present[part]
+        total = np.where(has, first.variance[part] + first.shared[part], 1.0)
+        _refuse_errorless(total)
+        return [[np.where(has, 1.0 / total, 0.0)]]
     second = instruments[1]
     has_a, has_b = first.present[part], second.present[part]
     shared = np.where(has_a & has_b, first.shared[part], 0.0)
     a = np.where(has_a, first.variance[part] + first.shared[part], 1.0)
     b = np.where(has_b, second.variance[part] + second.shared[part], 1.0)
-    determinant = a * b - shared**2
+    # a b - s^2 without the difference of two large numbers where both instruments are there
+    own_a, own_b = a - shared, b - shared
+    determinant = own_a * own_b + shared * (own_a + own_b)
+    _refuse_errorless(determinant)
     return [
         [np.where(has_a, b / determinant, 0.0), -shared / determinant],
         [-shared / determinant, np.where(has_b, a / determinant, 0.0)],
     ]
+
+
+def _refuse_errorless(size: Floats) -> None:
+    if not np.all(size > 0.0):
+        raise ValueError("every month with a sample must have an error above 0: give the instrument one")
 
 
 def _tridiagonal(weight: Floats, variance: Floats, phi: Floats, right: Floats) -> Floats:

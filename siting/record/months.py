@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from siting.record.air import Air
+from siting.record.air import Air, ErrorlessPlanError
+from siting.record.own import SiteAir
 from siting.record.statistics import contamination_variance, inverse_count, mean_variance
 from siting.region.model import Floats, Ints, Region
 from siting.region.schema.network import Plan
@@ -41,14 +42,20 @@ def leads(region: Region, plan: Plan, tracer: str) -> bool:
     return (plan.gases[0] if plan.gases else region.tracers[0]) == tracer
 
 
-def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Months:
+def instrument_months(region: Region, plan: Plan, tracer: int, air: Air, here: SiteAir) -> Months:
     """Return the monthly errors of a simple plan (analyzer or flask) at every candidate of the region.
 
     Fixed flasks are binomial (visits, exposure x return); on condition they are filled in clean spells
     only, so exposure limits the visits instead. No more samples of air are independent in a month than
-    there are clean spells. Screening drops the share of contaminated samples that it finds. A plan's own
-    repeatability and calibration error are in the unit of the first gas that it measures; for the others
-    those of the tracer hold.
+    there are clean spells, and their memory is that of the air at each site (`here`). Screening drops the
+    share of contaminated samples that it finds.
+
+    A plan's own repeatability and calibration error, and the drift of its cylinders, are in the unit of the
+    first gas that it measures and hold for that gas only. For every further gas of a plan the tracer's
+    repeatability and calibration error hold (region.toml, else the defaults of the gas), whatever the plan
+    says, and no drift of cylinders is counted.
+
+    Raises `ErrorlessPlanError` where repeatability, calibration error and contamination are all 0.
     """
     c = region.candidates
     first = leads(region, plan, air.name)
@@ -72,9 +79,16 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air) -> Mont
     calibrations = 1.0 if plan.calibrations_per_month is None else plan.calibrations_per_month
     carried = np.clip(risk * passing / np.where(kept > 0.0, kept, 1.0), 0.0, 1.0)
     contamination = contamination_variance(carried, size, mean_variance(samples, air.episode_days, DAYS_PER_MONTH))
-    spread = mean_variance(np.maximum(1.0, np.minimum(samples, spells)), air.memory_days, DAYS_PER_MONTH)
+    spread = mean_variance(np.maximum(1.0, np.minimum(samples, spells)), here.memory_days[:, None], DAYS_PER_MONTH)
+    own = repeatability**2 * inverse + calibration**2 / calibrations + contamination
+    # Two months without any error, or two instruments that agree exactly, could not be weighed.
+    if np.any((own <= 0.0) & (empty < 1.0)):
+        raise ErrorlessPlanError(
+            f"plan '{plan.id}' measures {air.name} without any error: repeatability and calibration_error are 0; give "
+            f"one of them above 0 (for the first gas of a plan under [[plans]], else under [[tracers]])"
+        )
     return Months(
-        own=repeatability**2 * inverse + calibration**2 / calibrations + contamination,
+        own=own,
         spread=spread,
         empty=empty,
         bias=carried * size,

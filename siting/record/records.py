@@ -12,6 +12,7 @@ from siting.record.air import FUNCTIONS, Air
 from siting.record.axis import Axis
 from siting.record.information import Instrument, factor, information, integrate_out, with_place
 from siting.record.months import Months, instrument_months, leads
+from siting.record.own import SharedAir, SiteAir, site_air
 from siting.record.place import contamination_columns, place_variance
 from siting.record.statistics import mean_variance
 from siting.region.model import Bools, Floats, Ints, Region
@@ -19,6 +20,26 @@ from siting.region.schema.network import Plan
 
 # A working cylinder drifts linearly from 0; the mean square of that over its life is a third of the end's.
 RAMP = 1.0 / np.sqrt(3.0)
+
+
+def endless_variance(air: SiteAir) -> Floats:
+    """Return syn^2 V(inf, tau) (n,): the synoptic part of a monthly mean that no number of samples removes."""
+    return np.asarray(air.synoptic_variance * mean_variance(np.inf, air.memory_days), dtype=float)
+
+
+def shared_covariance(axis: Axis, slow_variance: float, slow_phi: float, endless: float) -> Floats:
+    """Return C_s (6, 6): how well even endless samples of a cell's air give its level, growth and season.
+
+    (Fᵀ R_s⁻¹ F)⁻¹ with R_s = slow^2 phi^|i - j| + syn^2 V(inf, tau) I over the whole window; `endless` is
+    the second part's variance.
+    """
+    if slow_variance == 0.0 and endless == 0.0:
+        return np.zeros((FUNCTIONS, FUNCTIONS))
+    f = axis.functions()[axis.window()]
+    lag = np.abs(np.subtract.outer(np.arange(f.shape[0]), np.arange(f.shape[0])))
+    r = slow_variance * slow_phi**lag
+    r[np.diag_indices_from(r)] += endless
+    return np.asarray(np.linalg.inv(f.T @ np.linalg.solve(r, f)), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,9 +74,12 @@ class RecordModel:
     """The record model of one tracer of a region.
 
     `shared_place` (n, 6) are variances of a place that candidates within 1 km share; the state carries them.
+    `sites` is the air at each candidate, that of the tracer where it is not given.
 
-    What synoptic and slow variability endless samples would still show is left out of the records: the
-    state of their cell carries it, once for all records that breathe the same air.
+    What synoptic and slow variability endless samples would still show is left out of the records as far as
+    the site has it in common with its cell (`shared_air`, all of it where that is not given): the state of
+    the cell carries it, once for all records that breathe the same air. What a site's own variability
+    exceeds that of its cell stays in its record.
     """
 
     region: Region
@@ -64,12 +88,26 @@ class RecordModel:
     air: Air
     axis: Axis
     shared_place: Floats | None = None
+    sites: SiteAir | None = None
+    shared_air: SharedAir | None = None
+
+    @cached_property
+    def here(self) -> SiteAir:
+        """The air at each candidate."""
+        return site_air(self.region, self.air) if self.sites is None else self.sites
+
+    @cached_property
+    def _shared(self) -> SharedAir:
+        """The part of it that the state of each candidate's cell carries."""
+        if self.shared_air is not None:
+            return self.shared_air
+        return SharedAir(self.here.slow_variance, self.here.slow_phi, endless_variance(self.here))
 
     @cached_property
     def _months(self) -> dict[str, Months]:
         plans = self.region.settings.plans
         return {
-            plan.id: instrument_months(self.region, plan, self.tracer, self.air)
+            plan.id: instrument_months(self.region, plan, self.tracer, self.air, self.here)
             for plan in plans
             if plan.kind in ("analyzer", "flask") and self.measures(plan)
         }
@@ -80,27 +118,9 @@ class RecordModel:
         every = place_variance(self.region, self.air)
         return every if self.shared_place is None else np.maximum(0.0, every - self.shared_place)
 
-    @cached_property
-    def endless(self) -> float:
-        """V(infinity, tau): the synoptic part of a monthly mean that no number of samples removes."""
-        return float(mean_variance(np.inf, self.air.memory_days))
-
     def measures(self, plan: Plan) -> bool:
         """Say whether a plan measures this tracer."""
         return not plan.gases or self.air.name in plan.gases
-
-    def shared_covariance(self) -> Floats:
-        """Return C_s (6, 6): how well even endless samples of a cell's air give its level, growth and season.
-
-        (Fᵀ R_s⁻¹ F)⁻¹ with R_s = slow^2 phi^|i - j| + syn^2 V(inf, tau) I over the whole window.
-        """
-        if self.air.slow_sd == 0.0 and self.air.synoptic_sd == 0.0:
-            return np.zeros((FUNCTIONS, FUNCTIONS))
-        f = self.axis.functions()[self.axis.window()]
-        lag = np.abs(np.subtract.outer(np.arange(f.shape[0]), np.arange(f.shape[0])))
-        r = self.air.slow_sd**2 * self.air.slow_phi**lag
-        r[np.diag_indices_from(r)] += self.air.synoptic_sd**2 * self.endless
-        return np.asarray(np.linalg.inv(f.T @ np.linalg.solve(r, f)), dtype=float)
 
     def fixed(self, picked: Ints) -> list[Record | None]:
         """Return the record of each picked deployment (k,), None where it does not measure the tracer."""
@@ -210,9 +230,12 @@ class RecordModel:
         their synoptic air is independent. 0 in months without both.
         """
         a, f = self._months[analyzer.id], self._months[flask.id]
-        syn = self.air.synoptic_sd**2
-        spread = np.maximum(0.0, f.spread[j] - a.spread[i]) if same_place else f.spread[j] + a.spread[i]
-        variance = a.own[i] + f.own[j] + syn * spread
+        syn = self.here.synoptic_variance
+        if same_place:
+            air = syn[i] * np.maximum(0.0, f.spread[j] - a.spread[i])
+        else:
+            air = syn[j] * f.spread[j] + syn[i] * a.spread[i]
+        variance = a.own[i] + f.own[j] + air
         both = self.region.open_months[i] * self.region.open_months[j] * (1.0 - a.empty[i]) * (1.0 - f.empty[j])
         return np.asarray(both / variance, dtype=float)
 
@@ -220,7 +243,7 @@ class RecordModel:
         here = [self._months[part.id] for part in parts if self.measures(part)]
         if not here:
             return 0.0
-        syn, slow = self.air.synoptic_sd**2, self.air.slow_sd**2
+        syn, slow = self.here.synoptic_variance[site], self.here.slow_variance[site]
         each = [(1.0 - m.empty[site]) / (m.own[site] + syn * m.spread[site] + slow) for m in here]
         return float((self.region.open_months[site] * np.max(each, axis=0)).mean())
 
@@ -279,17 +302,21 @@ class RecordModel:
     ) -> Floats:
         """Return Kᵀ R₀⁻¹ K (D, k, k), the part of the air that the cell shares left out of R₀."""
         years = self.axis.all_years if whole else self.axis.years
-        syn, slow = self.air.synoptic_sd**2, self.air.slow_sd**2
+        here, cell = self.here.at(sites), self._shared.at(sites)
+        syn, slow = here.synoptic_variance[:, None], here.slow_variance[:, None]
+        endless = cell.endless[:, None]
+        excess = np.maximum(0.0, here.slow_variance - cell.slow_variance)
         months = [self._months[part.id].at(sites) for part in parts]
-        common = syn * np.maximum(0.0, np.min([m.spread for m in months], axis=0) - self.endless)
+        least = np.min([m.spread for m in months], axis=0)
+        common = np.maximum(0.0, syn * least - endless)
         base = self.columns(whole, len(parts))
         instruments = []
         for position, (month, there) in enumerate(zip(months, present, strict=True)):
             left = 1.0 - month.empty
-            rest = syn * (month.spread - self.endless) - common + month.own
+            rest = syn * (month.spread - least) + month.own
             # A month that may be empty tells its share of all its error, the air of the cell included.
-            lost = (slow + syn * self.endless) * month.empty
-            variance = (rest + common + lost) / np.where(left > 0.0, left, 1.0) - common
+            lost = (rest + common + slow + endless) * month.empty / np.where(left > 0.0, left, 1.0)
+            variance = rest + lost
             columns = base.copy()
             at = base.shape[1] - 2 * (len(parts) - position)
             columns[:, at : at + 2] = base[:, :2]
@@ -303,7 +330,7 @@ class RecordModel:
             )
         extra = self.cylinders(parts[0], base.shape[0], first)
         if extra is None:
-            return information(instruments, np.zeros(sites.size), np.zeros(sites.size))
+            return information(instruments, excess, here.slow_phi)
         blocks, variance_of = extra
         none = np.zeros_like(blocks)
         wide = [
@@ -315,7 +342,7 @@ class RecordModel:
             )
             for position, one in enumerate(instruments)
         ]
-        matrix = information(wide, np.zeros(sites.size), np.zeros(sites.size))
+        matrix = information(wide, excess, here.slow_phi)
         return integrate_out(matrix, base.shape[1], np.full(blocks.shape[1], variance_of))
 
     def cylinders(self, part: Plan, months: int, first: int) -> tuple[Floats, float] | None:

@@ -456,7 +456,7 @@ def build(
 def monthly_arrays(
     entries: Sequence[Entry], tracers: Sequence[str], months: Mapping[tuple[str, int], Mapping[str, float]]
 ) -> dict[str, Any]:
-    """Return exposure, its origin, risk, size and open months of the entries.
+    """Return exposure, risk and size of the entries with their origins, and their open months.
 
     `months` maps (id, month 1-12) to the numbers of monthly.csv that replace the yearly ones, by the
     columns of that file.
@@ -471,6 +471,9 @@ def monthly_arrays(
         column = tracer_column(SIZE, tracer)
         sizes = [e.row.contamination_size if t == 0 else e.numbers.get(column, 0.0) for e in entries]
         size[t] = np.array(sizes, dtype=float)[:, None]
+    risk_origin = np.repeat(_origins(entries, "contamination_risk")[:, None], 12, axis=1)
+    columns = ["contamination_size" if t == 0 else tracer_column(SIZE, tracer) for t, tracer in enumerate(tracers)]
+    size_origin = np.repeat(np.array([_origins(entries, column) for column in columns])[:, :, None], 12, axis=2)
     open_months = np.zeros((len(rows), 12), dtype=bool)
     for i, row in enumerate(rows):
         open_months[i, [month - 1 for month in row.open_months]] = True
@@ -484,15 +487,21 @@ def monthly_arrays(
             exposure_origin[i, month - 1] = Origin.GIVEN
         if "risk" in numbers:
             risk[:, i, month - 1] = numbers["risk"]
+            risk_origin[i, month - 1] = Origin.GIVEN
         for t, names in enumerate(sizes_of):
             named = [numbers[name] for name in names if name in numbers]
             if named:
                 size[t, i, month - 1] = named[0]
-    exposure *= np.array([row.accepted_hours for row in rows], dtype=float)[:, None]
+                size_origin[t, i, month - 1] = Origin.GIVEN
+    accepted = np.array([row.accepted_hours for row in rows], dtype=float)
+    exposure *= accepted[:, None]
     return {
         "exposure": read_only(exposure),
         "exposure_origin": read_only(exposure_origin),
+        "accepted_hours": read_only(accepted),
         "risk": read_only(risk),
+        "risk_origin": read_only(risk_origin),
         "size": read_only(size),
+        "size_origin": read_only(size_origin),
         "open_months": read_only(open_months),
     }

@@ -103,12 +103,13 @@ def _check_ids(raw: Raw, column: str, context: Context, findings: Findings) -> N
     if column not in raw.columns:
         return
     at = raw.columns.index(column)
+    named: list[tuple[int | None, str]] = []
     for number, row in zip(raw.numbers, raw.rows, strict=True):
         try:
-            name = id_text(row[at])
+            named.append((number, id_text(row[at])))
         except CellError:
             continue  # told already, with what an id may be
-        context.known.check(raw.file, number, column, name, findings)
+    context.known.check(raw.file, column, named, findings)
 
 
 def _numbered(raw: Raw, checked: Checked[Row]) -> Sequence[tuple[int, Row]]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from siting.region.expected import missing_air
 from siting.region.faults import Findings
 from siting.region.further_tables import Context, layout_rows
 from siting.region.model import Region
@@ -33,12 +34,15 @@ class GivenLayout:
     path: Path | None = None
 
 
-def read_layout(region: Region, given: str) -> GivenLayout:
+def read_layout(region: Region, given: str, *, state: bool = True) -> GivenLayout:
     """Return a layout by its name in the region's `layouts` folder or by its path.
 
-    A missing start year is the first year of the window. Raises `InputError` with all faults.
+    A missing start year is the first year of the window. With `state` the layout is to be judged by what it
+    will show, too, and the region must give the numbers that this needs. Raises `InputError` with all faults.
     """
     findings = Findings()
+    if state:
+        findings.faults += missing_air(region)
     if given in region.layouts:
         numbers: dict[str, int] = {}
         name, rows = given, region.layouts[given]

@@ -106,12 +106,14 @@ class Region:
     """A region folder that was read and found free of faults.
 
     `exposure` (n, 12) is the share of a month's hours with background air, with `accepted_hours`
-    already in it; `risk` and `size` are (tracers, n, 12); `open_months` (n, 12) says when the place
-    can be worked. Months run from January. `source_strength` (tracers, sources) is in kg/s, 0 where none
-    is given; `record_values` (tracers, rows), in the unit of each tracer, is NaN where a row has none.
-    Winds, sources, legs and records stand in the order of their site, id, ends and time. `inputs` names
-    each file with the SHA-256 of its parsed content, `warnings` what the reader noticed. `what_ifs` are the
-    changes made since, as they are typed ("--budget 600000"); the region of a folder has none.
+    already in it; `risk` and `size` are (tracers, n, 12). `exposure_origin`, `risk_origin` (n, 12) and
+    `size_origin` (tracers, n, 12) tell where each comes from, exposure before `accepted_hours` (n,);
+    `open_months` (n, 12) says when the place can be worked. Months run from January. `source_strength`
+    (tracers, sources) is in kg/s, 0 where none is given; `record_values` (tracers, rows), in the unit of each
+    tracer, is NaN where a row has none. Winds, sources, legs and records stand in the order of their site, id,
+    ends and time. `inputs` names each file with the SHA-256 of its parsed content, `warnings` what the reader
+    noticed. `what_ifs` are the changes made since, as they are typed ("--budget 600000"); the region
+    of a folder has none.
     """
 
     name: str
@@ -119,8 +121,11 @@ class Region:
     candidates: Candidates
     exposure: Floats
     exposure_origin: Codes
+    accepted_hours: Floats
     risk: Floats
+    risk_origin: Codes
     size: Floats
+    size_origin: Codes
     open_months: Bools
     winds: tuple[WindRow, ...]
     sources: tuple[SourceRow, ...]

@@ -8,8 +8,16 @@ from pathlib import Path
 from siting.region import fingerprints
 from siting.region.candidates import Entry, build, check_entries, fill_derived, monthly_arrays, read_entries
 from siting.region.crosschecks import SettingsCheck, check_settings
+from siting.region.expected import check_expected
 from siting.region.faults import NOT_USED, Findings
-from siting.region.folder import DERIVED_FILE, name_strange_files, open_folder, read_candidate_files, read_optional
+from siting.region.folder import (
+    CANDIDATE_FILES,
+    DERIVED_FILE,
+    name_strange_files,
+    open_folder,
+    read_candidate_files,
+    read_optional,
+)
 from siting.region.further_tables import Context, FurtherTables, read_further_tables
 from siting.region.model import Origin, Region, frozen_mapping, read_only
 from siting.region.references import KnownIds, check_against_candidates
@@ -45,8 +53,11 @@ def read_region(folder: str | Path) -> Region:
     if file.settings is not None:
         check = SettingsCheck(file, file.settings, findings)
         check_settings(check)
+        check_expected(check)
         check_against_candidates(check, entries, known, findings)
         _name_unused(file.settings, findings)
+    present = [raw.file for raw in raws]
+    known.suspect_missing_file(findings, present, [name for name in CANDIDATE_FILES if not (path / name).exists()])
     findings.raise_if_any()
     if file.settings is None:
         raise AssertionError("settings are missing although no fault was found")

@@ -6,13 +6,16 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from siting.region.candidates import Entry
 from siting.region.crosschecks import SettingsCheck
-from siting.region.faults import Findings
+from siting.region.faults import Fault, Findings
 from siting.region.plain import Spelling, listed, quoted
 from siting.region.schema.network import Plan
 from siting.region.schema.rules import AtLeast, AtMost, AtMostSites, OnlyWith
 from siting.region.schema.settings import Settings
 from siting.region.schema.tables import LayoutRow
-from siting.region.settings_file import Place
+from siting.region.settings_file import TOML, Place
+
+# Fewer unknown ids than this are slips, not a file that is missing.
+LEAST_UNKNOWN = 3
 
 
 class KnownIds:
@@ -27,6 +30,7 @@ class KnownIds:
         self.complete = complete and lost == ""
         self._lost = lost
         self._spelling = Spelling(self.ids)
+        self._met: dict[str, set[str]] = {}
 
     def unknown(self, name: str) -> bool:
         """Say whether no candidate has this id."""
@@ -36,18 +40,49 @@ class KnownIds:
         """Return the mend for an id that no candidate has."""
         return self._spelling.mend(name, "name a candidate of the region")
 
-    def check(self, file: str, row: int | None, column: str, name: str, findings: Findings) -> None:
-        """Note a fault if no candidate has this id."""
-        if self.unknown(name):
+    def check(self, file: str, column: str, named: Sequence[tuple[int | None, str]], findings: Findings) -> None:
+        """Note a fault for each id (with its row) that no candidate has, once a file, at the first row with it."""
+        rows: dict[str, list[int | None]] = {}
+        for row, name in named:
+            self.meet(file, name)
+            if self.unknown(name):
+                rows.setdefault(name, []).append(row)
+        for name, found in rows.items():
+            more = f", found in {len(found)} rows" if len(found) > 1 else ""
             findings.fault(
                 file,
-                row,
+                found[0],
                 column,
                 name,
-                "no candidate has this id",
+                f"no candidate has this id{more}",
                 allowed=self._spelling.allowed,
                 mend=self.mend(name),
             )
+
+    def meet(self, file: str, name: str) -> None:
+        """Remember that a file names this id."""
+        self._met.setdefault(name, set()).add(file)
+
+    def suspect_missing_file(self, findings: Findings, present: Collection[str], others: Sequence[str]) -> None:
+        """Note first of all, where most ids are unknown, that a file of candidates may be missing.
+
+        `present` are the files of candidates that are there, `others` those that could be there too.
+        """
+        unknown = sorted(name for name in self._met if self.unknown(name))
+        if not present or not others or len(unknown) < LEAST_UNKNOWN or 2 * len(unknown) <= len(self._met):
+            return
+        files = listed(sorted({file for name in unknown for file in self._met[name]}))
+        fault = Fault(
+            listed(sorted(present)),
+            None,
+            None,
+            None,
+            f"{len(unknown)} of the {len(self._met)} ids that the other files name stand in no file of candidates "
+            f"(they are in {files}): is {' or '.join(others)} missing?",
+            allowed=f"{listed(sorted([*present, *others]))}, side by side",
+            mend="put the missing file back, or correct the ids",
+        )
+        findings.faults.insert(0, fault)
 
 
 def check_against_candidates(
@@ -127,6 +162,7 @@ def _check_rule_words(check: SettingsCheck, entries: Sequence[Entry], known: Kno
 
 
 def _check_id(check: SettingsCheck, place: Place, name: str, known: KnownIds) -> None:
+    known.meet(TOML, name)
     if known.unknown(name):
         problem, allowed = "no candidate has this id", listed(sorted(known.ids))
         check.fault(place, name, problem, allowed=allowed, mend=known.mend(name))

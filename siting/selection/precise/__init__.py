@@ -1,0 +1,1 @@
+"""Selection by what a network will show: convex criteria of an information that adds up, proven best."""

@@ -1,0 +1,236 @@
+"""What is made small: sums of kappa_t max(0, value_t - gamma_t) of convex values, or values below limits.
+
+`Measured` is what every criterion gives at a point: values, their gradient over the columns, and
+constants such that value_t(y) >= constant_t + gradient_t . y for every y between the bounds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+from siting.region.model import Floats, Ints
+from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests
+
+UNLIMITED = np.inf
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Values (T,), gradient (T, columns), constants (T,) and the curvature (columns, columns) for weights (T,).
+
+    `idle(weights, prices)` returns a gradient that is as valid but steadier where local blocks are hardly
+    used, and which occupancy columns it changed.
+    """
+
+    values: Floats
+    gradient: Floats
+    constants: Floats
+    curvature: Callable[[Floats], Floats]
+    idle: Callable[[Floats, Floats], tuple[Floats, Ints]]
+
+
+@dataclass(frozen=True, eq=False)
+class Weights:
+    """How values count: kappa (T,) per unit above gamma (T,); infinite kappa makes gamma a limit.
+
+    gamma = -inf makes a value count throughout (kappa x value, without a kink).
+    """
+
+    kappa: Floats
+    gamma: Floats
+
+    @property
+    def always(self) -> Floats:
+        """Mask (T,) of values that count throughout."""
+        return np.asarray(np.isneginf(self.gamma))
+
+    def total(self, values: Floats) -> float:
+        """Return the sum; infinite where a limit is broken."""
+        finite = np.isfinite(self.kappa)
+        if np.any(values[~finite] > self.gamma[~finite]):
+            return np.inf
+        above = np.where(self.always, values, np.maximum(0.0, values - np.where(self.always, 0.0, self.gamma)))
+        return float((self.kappa[finite] * above[finite]).sum())
+
+
+class Criterion(Protocol):
+    """Convex values of an information; columns are deployments first, then the occupancies of local blocks."""
+
+    weights: Weights
+
+    @property
+    def count(self) -> int:
+        """Number of deployments."""
+
+    @property
+    def blocks(self) -> tuple[Ints, ...]:
+        """Local block (N,) of every deployment, part by part, -1 for none."""
+
+    def take(self, columns: Ints) -> tuple[Criterion, Ints]:
+        """Return the criterion of some deployments, and which occupancies stay."""
+
+    def measure(self, y: Floats) -> Measured:
+        """Return values and slopes at y (deployments, occupancies)."""
+
+    def whole(self, picked: Ints) -> Floats:
+        """Return the values (T,) of picked deployments, computed from them alone."""
+
+
+@dataclass(frozen=True, eq=False)
+class Variances:
+    """Variances of targets, part by part side by side (tracers, single months)."""
+
+    parts: tuple[Part, ...]
+    weights: Weights
+
+    @property
+    def count(self) -> int:
+        """Number of deployments."""
+        return int(self.parts[0].block.size)
+
+    @property
+    def blocks(self) -> tuple[Ints, ...]:
+        """Local block (N,) of every deployment, part by part."""
+        return tuple(part.block for part in self.parts)
+
+    def take(self, columns: Ints) -> tuple[Variances, Ints]:
+        """Return the criterion of some deployments, and which occupancies stay."""
+        taken, kept, begin = [], [], 0
+        for part in self.parts:
+            one, old = part.take(columns)
+            taken.append(one)
+            kept.append(begin + old)
+            begin += part.blocks
+        return Variances(tuple(taken), self.weights), np.concatenate(kept).astype(np.int64)
+
+    def split(self, y: Floats) -> tuple[Floats, list[Floats]]:
+        """Return deployments and, part by part, occupancies of a point."""
+        sizes = np.cumsum([self.count] + [part.blocks for part in self.parts])
+        return y[: self.count], [y[a:b] for a, b in zip(sizes[:-1], sizes[1:], strict=True)]
+
+    def measure(self, y: Floats) -> Measured:
+        """Return values and slopes at y (deployments, occupancies)."""
+        z, occupied = self.split(y)
+        width, n = y.size, self.count
+        values, gradients, constants, every = [], [], [], []
+        begin = n
+        for part, s in zip(self.parts, occupied, strict=True):
+            at = evaluate(part, z, s)
+            rest = rests(part, at)
+            gradient = np.zeros((at.values.size, width))
+            gradient[:, :n] = -(rest * rest).sum(axis=1).T
+            gradient[:, begin : begin + part.blocks] = -(at.v * at.v).sum(axis=1).T
+            values.append(at.values)
+            gradients.append(gradient)
+            constants.append(2.0 * (part.targets * at.u).sum(axis=0) - (at.u * at.u).sum(axis=0))
+            every.append((part, at, rest, np.r_[0:n, begin : begin + part.blocks]))
+            begin += part.blocks
+        return Measured(
+            np.concatenate(values),
+            np.concatenate(gradients),
+            np.concatenate(constants),
+            lambda weights: _curvature(every, weights, width),
+            lambda weights, prices: _idle(every, occupied, weights, prices, np.concatenate(gradients)),
+        )
+
+    def whole(self, picked: Ints) -> Floats:
+        """Return the values (T,) of picked deployments by plain matrices, every local block written out."""
+        return np.concatenate([_plain(part, picked) for part in self.parts])
+
+
+def _curvature(every: Sequence[tuple[Part, At, Floats, Ints]], weights: Floats, width: int) -> Floats:
+    out = np.zeros((width, width))
+    begin = 0
+    for part, at, rest, columns in every:
+        mine = weights[begin : begin + at.values.size]
+        begin += at.values.size
+        if mine.any():
+            out[np.ix_(columns, columns)] += curvature(pushes(part, at, rest), mine)
+    return out
+
+
+def _idle(
+    every: Sequence[tuple[Part, At, Floats, Ints]],
+    occupied: Sequence[Floats],
+    weights: Floats,
+    prices: Floats,
+    gradient: Floats,
+) -> tuple[Floats, Ints]:
+    changed: list[Ints] = []
+    begin = 0
+    for (part, at, _, columns), s in zip(every, occupied, strict=True):
+        rows = slice(begin, begin + at.values.size)
+        begin += at.values.size
+        numbers, own, inside, seen = idle(part, at, s, weights[rows], prices[: part.block.size])
+        where = columns[part.block.size + numbers]
+        gradient[rows, where] = -own.T
+        gradient[rows, inside] = -seen.T
+        changed.append(where)
+    return gradient, np.concatenate(changed)
+
+
+def _plain(part: Part, picked: Ints) -> Floats:
+    k, size = part.common.shape[2], part.local.shape[2]
+    numbers = sorted({int(part.block[d]) for d in picked if part.block[d] >= 0})
+    total = np.eye(k + size * len(numbers))
+    for d in picked:
+        rows = np.zeros((part.common.shape[1], total.shape[0]))
+        rows[:, :k] = part.common[d]
+        if part.block[d] >= 0:
+            at = k + size * numbers.index(int(part.block[d]))
+            rows[:, at : at + size] = part.local[d]
+        total += rows.T @ rows
+    targets = np.zeros((total.shape[0], part.targets.shape[1]))
+    targets[:k] = part.targets
+    return np.asarray((targets * np.linalg.solve(total, targets)).sum(axis=0))
+
+
+@dataclass(frozen=True, eq=False)
+class LogDeterminant:
+    """-ln det (I + sum of z_d A_d A_d'): one value, small for much information (D-optimal design)."""
+
+    common: Floats
+    weights: Weights
+
+    @property
+    def count(self) -> int:
+        """Number of deployments."""
+        return int(self.common.shape[0])
+
+    @property
+    def blocks(self) -> tuple[Ints, ...]:
+        """No local blocks."""
+        return ()
+
+    def take(self, columns: Ints) -> tuple[LogDeterminant, Ints]:
+        """Return the criterion of some deployments."""
+        return LogDeterminant(self.common[columns], self.weights), np.empty(0, dtype=np.int64)
+
+    def measure(self, y: Floats) -> Measured:
+        """Return value and slopes at y (N,)."""
+        n, r, k = self.common.shape
+        used = np.flatnonzero(y > 0.0)
+        flat = (self.common[used] * np.sqrt(y[used])[:, None, None]).reshape(-1, k)
+        lower = np.linalg.cholesky(np.eye(k) + flat.T @ flat)
+        value = -2.0 * float(np.log(np.diag(lower)).sum())
+        half = solve_triangular(lower, self.common.reshape(n * r, k).T, lower=True, check_finite=False)
+        half = half.T.reshape(n, r, k)
+        gradient = -(half * half).sum(axis=(1, 2))[None]
+
+        def second(weights: Floats) -> Floats:
+            gram = (half.swapaxes(1, 2) @ half).reshape(n, -1)
+            return np.asarray(weights[0] * (gram @ gram.T))
+
+        # ln det L <= ln det M + tr(M^-1 L) - k for every positive definite M.
+        constant = np.array([value - float(gradient[0] @ y)])
+        return Measured(np.array([value]), gradient, constant, second, lambda *_: (gradient, np.empty(0, dtype=np.int64)))
+
+    def whole(self, picked: Ints) -> Floats:
+        """Return the value (1,) of picked deployments."""
+        flat = self.common[picked].reshape(-1, self.common.shape[2])
+        return np.array([-np.linalg.slogdet(np.eye(self.common.shape[2]) + flat.T @ flat)[1]])

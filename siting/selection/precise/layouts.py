@@ -1,0 +1,194 @@
+"""Whole layouts on the way: a first one that keeps the rules, and additions, removals and swaps that improve it."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.sparse as sp
+
+from siting.region.model import Bools, Floats, Ints
+from siting.selection.highs import Solver
+from siting.selection.precise.criteria import LogDeterminant, Variances, Weights
+from siting.selection.precise.information import evaluate, lowered
+from siting.selection.precise.problem import ROUNDING, Problem
+from siting.selection.rows import Rows
+
+BETTER = 1e-10
+MOST_PASSES = 6
+
+
+def merit(weights: Weights, values: Floats, cost: Floats, broken: float) -> Floats:
+    """Return what is made small for layouts with values (m, T) and linear cost (m,); `broken` prices broken limits."""
+    hard = np.isinf(weights.kappa)
+    kappa = np.where(hard, 0.0, weights.kappa)
+    gamma = np.where(weights.always, 0.0, weights.gamma)
+    above = np.where(weights.always, values, np.maximum(0.0, values - gamma))
+    out = cost + above @ kappa
+    if hard.any():
+        out = out + broken * (above[:, hard] / np.abs(gamma[hard])).sum(axis=1)
+        out = out + np.where((above[:, hard] > 0.0).any(axis=1), broken, 0.0)
+    return np.asarray(out)
+
+
+class LocalSearch:
+    """Improves layouts over a pool of deployments; auxiliary columns stand where they help each row most."""
+
+    def __init__(self, problem: Problem, pool: Ints, clash: Bools | None) -> None:
+        """`clash` (pool, pool) says which may not stand together."""
+        self._problem, self.pool, self._clash = problem, pool, clash
+        criterion, _ = problem.criterion.take(pool)
+        self.criterion = criterion
+        self.cost = problem.cost[pool]
+        n, a = problem.deployments, problem.auxiliary
+        every = problem.matrix
+        aux = sp.csr_array(every[:, n : n + a])
+        low, high = problem.lower[n : n + a], problem.upper[n : n + a]
+        help_of = aux.maximum(0) @ low + aux.minimum(0) @ high if a else np.zeros(every.shape[0])
+        # Rows of occupancies hold for every layout.
+        own = np.diff(sp.csr_array(every[:, n + a :]).indptr) == 0
+        part = sp.csr_array(every[:, pool])
+        room = problem.limits - help_of
+        reach = part.maximum(0).sum(axis=1)
+        rows = np.flatnonzero(own & (reach > room + ROUNDING))
+        self._columns = part[rows].toarray()
+        self._room = room[rows] + ROUNDING * (1.0 + np.abs(problem.limits[rows]))
+        # Limits from below that even the whole pool cannot keep are not looked at here.
+        self._price = float(np.abs(problem.cost).sum()) + 1.0
+
+    def fits(self, picked: Bools) -> Bools:
+        """Return the mask of the pool's deployments that may be added; a broken row may only be made better."""
+        load = self._columns @ picked.astype(float)
+        after = load[:, None] + self._columns
+        worse = (after > self._room[:, None]) & (self._columns > 0.0)
+        out = ~worse.any(axis=0) & ~picked
+        if self._clash is not None:
+            out &= ~self._clash[:, picked].any(axis=1)
+        return np.asarray(out)
+
+    def keeps(self, picked: Bools) -> bool:
+        """Say whether a layout keeps all rows."""
+        held = bool(np.all(self._columns @ picked.astype(float) <= self._room))
+        return held and (self._clash is None or not self._clash[np.ix_(picked, picked)].any())
+
+    def values(self, picked: Bools, add: Ints | None = None) -> tuple[Floats, Floats]:
+        """Return the values (T,) of a layout and those (m, T) with one more deployment."""
+        criterion = self.criterion
+        z = picked.astype(float)
+        add = np.empty(0, dtype=np.int64) if add is None else add
+        if isinstance(criterion, LogDeterminant):
+            k = criterion.common.shape[2]
+            flat = criterion.common[picked].reshape(-1, k)
+            lower = np.linalg.cholesky(np.eye(k) + flat.T @ flat)
+            half = np.linalg.solve(lower, criterion.common[add].swapaxes(1, 2))
+            more = np.linalg.slogdet(np.eye(half.shape[2]) + half.swapaxes(1, 2) @ half)[1]
+            base = -2.0 * np.log(np.diag(lower)).sum()
+            return np.array([base]), (base - more)[:, None]
+        assert isinstance(criterion, Variances)
+        here, there = [], []
+        for part in criterion.parts:
+            at = evaluate(part, z, np.ones(part.blocks))
+            here.append(at.values)
+            there.append(at.values - lowered(part, at, add))
+        return np.concatenate(here), np.concatenate(there, axis=1)
+
+    def _merit(self, values: Floats, cost: Floats) -> Floats:
+        return merit(self.criterion.weights, values, cost, self._price)
+
+    def filled(self, picked: Bools) -> Bools:
+        """Add deployments, the most improvement a unit of the tightest row first, while one helps."""
+        picked = picked.copy()
+        spent = np.maximum(self._columns, 0.0) / np.maximum(self._room, 1e-12)[:, None]
+        price = np.maximum(spent.max(axis=0, initial=1e-9), 1e-9)
+        while True:
+            add = np.flatnonzero(self.fits(picked))
+            if add.size == 0:
+                return picked
+            here, there = self.values(picked, add)
+            cost = float(self.cost[picked].sum())
+            now = float(self._merit(here[None], np.array([cost]))[0])
+            gain = now - self._merit(there, cost + self.cost[add])
+            best = int(np.argmax(gain / price[add]))
+            if not gain[best] > BETTER * max(1.0, abs(now)):
+                return picked
+            picked[add[best]] = True
+
+    def improved(self, picked: Bools, held: Bools | None = None, passes: int = MOST_PASSES) -> Bools:
+        """Swap, drop and add until nothing improves; `held` deployments stay."""
+        picked = self.filled(picked)
+        for _ in range(passes):
+            before = self.merit_of(picked)
+            for out in np.flatnonzero(picked if held is None else picked & ~held):
+                if not picked[out]:
+                    continue
+                now = self.merit_of(picked)
+                without = picked.copy()
+                without[out] = False
+                add = np.flatnonzero(self.fits(without))
+                here, there = self.values(without, add)
+                cost = float(self.cost[without].sum())
+                merits = self._merit(there, cost + self.cost[add])
+                merits[add == out] = np.inf
+                best = int(np.argmin(merits)) if merits.size else -1
+                dropped = float(self._merit(here[None], np.array([cost]))[0]) if self.keeps(without) else np.inf
+                step = BETTER * max(1.0, abs(now))
+                if best >= 0 and merits[best] < min(now - step, dropped):
+                    trial = without.copy()
+                    trial[add[best]] = True
+                    if self.keeps(trial) or not self.keeps(picked):
+                        picked = self.filled(trial)
+                elif dropped < now - step:
+                    picked = self.filled(without)
+            if not self.merit_of(picked) < before - BETTER * max(1.0, abs(before)):
+                break
+        return picked
+
+    def merit_of(self, picked: Bools) -> float:
+        """Return what is made small for one layout."""
+        here, _ = self.values(picked)
+        return float(self._merit(here[None], np.array([self.cost[picked].sum()]))[0])
+
+
+def completed(problem: Problem, picked: Ints, seconds: float | None = None) -> Floats | None:
+    """Return program columns with picked deployments and auxiliary columns that keep the rows; None if none do."""
+    program = problem.program
+    n, every = program.deployments, len(program.names)
+    point = program.lower.copy()
+    point[picked] = 1.0
+    if every == n:
+        return point if not program.broken(point) else None
+    point = linear_layout(problem, np.where(np.arange(every) < n, 0.0, problem.cost[:every]), picked, seconds)
+    return point
+
+
+def linear_layout(
+    problem: Problem, cost: Floats, picked: Ints | None = None, seconds: float | None = None, keep: Ints | None = None
+) -> Floats | None:
+    """Return program columns that keep all rows at least linear cost (columns,); None if there are none.
+
+    `picked` fixes the deployments, `keep` leaves only some of them to be chosen.
+    """
+    program = problem.program
+    n, every = program.deployments, len(program.names)
+    n_own = np.flatnonzero(np.diff(sp.csr_array(problem.matrix[:, every:]).indptr) == 0)
+    rows = sp.csr_array(problem.matrix[n_own][:, :every])
+    lower, upper = program.lower.copy(), program.upper.copy()
+    if keep is not None:
+        shut = np.ones(n, dtype=bool)
+        shut[keep] = False
+        upper[:n][shut] = lower[:n][shut]
+    if picked is not None:
+        upper[:n] = 0.0
+        lower[:n] = 0.0
+        lower[picked] = upper[picked] = 1.0
+    solver = Solver(
+        cost[:every],
+        lower,
+        upper,
+        Rows(rows, np.full(n_own.size, -np.inf), problem.limits[n_own]),
+        maximise=False,
+    )
+    solver.make_integer(program.integer)
+    result = solver.solve_mip(gap=1e-3, seconds=seconds)
+    if result.point is None:
+        return None
+    point = np.where(program.integer, np.rint(result.point), result.point)
+    return None if program.broken(point) else np.asarray(point)

@@ -1,0 +1,163 @@
+"""A program joined with a criterion: all columns, all rows in the form "at most", and what follows from bounds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+
+from siting.region.model import Bools, Floats, Ints
+from siting.selection.precise.criteria import Criterion
+from siting.selection.program import Program
+from siting.selection.rows import packing, scaled_rows
+
+# Rows are scaled by powers of two to coefficients below 1024, so that this is far below one cent of them.
+ROUNDING = 1e-9
+MOST_PASSES = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """Columns: deployments (n), auxiliary columns (a), then one occupancy in [0, 1] a local block.
+
+    `matrix` (R, columns) and `limits` (R,) are rows matrix . y <= limits; `origin` (R,) tells where each
+    comes from: 2 m (upper) or 2 m + 1 (lower limit) of program row m, then blocks, then cliques.
+    `cost` (columns,) is a linear part of the objective.
+    """
+
+    program: Program
+    criterion: Criterion
+    cost: Floats
+    matrix: sp.csr_array
+    limits: Floats
+    lower: Floats
+    upper: Floats
+    integer: Bools
+
+    @property
+    def deployments(self) -> int:
+        """Number of deployments."""
+        return self.criterion.count
+
+    @property
+    def width(self) -> int:
+        """Number of columns."""
+        return int(self.lower.size)
+
+    @property
+    def auxiliary(self) -> int:
+        """Number of the program's auxiliary columns."""
+        return len(self.program.names) - self.program.deployments
+
+    def seen(self) -> Ints:
+        """Return the columns that the criterion looks at: deployments and occupancies."""
+        n = self.deployments
+        return np.r_[0:n, n + self.auxiliary : self.width]
+
+    def with_cliques(self, cliques: Sequence[Ints]) -> Problem:
+        """Return the problem with rows that allow at most one column of each clique."""
+        if not cliques:
+            return self
+        more = packing(list(cliques), self.width)
+        return Problem(
+            self.program,
+            self.criterion,
+            self.cost,
+            sp.csr_array(sp.vstack([self.matrix, more])),
+            np.concatenate([self.limits, np.ones(len(cliques))]),
+            self.lower,
+            self.upper,
+            self.integer,
+        )
+
+    def with_row(self, columns: Ints, coefficients: Floats, limit: float) -> Problem:
+        """Return the problem with one more row: coefficients . y[columns] <= limit."""
+        row = sp.csr_array((coefficients, (np.zeros(columns.size, dtype=int), columns)), shape=(1, self.width))
+        return Problem(
+            self.program,
+            self.criterion,
+            self.cost,
+            sp.csr_array(sp.vstack([self.matrix, row])),
+            np.append(self.limits, limit),
+            self.lower,
+            self.upper,
+            self.integer,
+        )
+
+    def propagated(self, lower: Floats, upper: Floats) -> tuple[Floats, Floats] | None:
+        """Return bounds with what the rows force, None if no point keeps the rows."""
+        return propagate(self.matrix, self.limits, lower, upper, self.integer)
+
+
+def propagate(
+    matrix: sp.csr_array, limits: Floats, lower: Floats, upper: Floats, integer: Bools
+) -> tuple[Floats, Floats] | None:
+    """Return bounds (N,) with what rows matrix . y <= limits force, None if no point keeps the rows."""
+    low, high = lower.copy(), upper.copy()
+    positive, negative = matrix.maximum(0), matrix.minimum(0)
+    entry_row = np.repeat(np.arange(matrix.shape[0]), np.diff(matrix.indptr))
+    column, value = matrix.indices, matrix.data
+    slackness = ROUNDING * (1.0 + np.abs(limits))
+    for _ in range(MOST_PASSES):
+        room = limits - (positive @ low + negative @ high)
+        if np.any(room < -slackness):
+            return None
+        room = np.maximum(room, 0.0) + slackness
+        reach = room[entry_row] / np.abs(value)
+        width = (high - low)[column]
+        tight = (reach < width) & (width > 0.0)
+        if not tight.any():
+            break
+        up, down = tight & (value > 0.0), tight & (value < 0.0)
+        new_high, new_low = high.copy(), low.copy()
+        np.minimum.at(new_high, column[up], (low[column] + reach)[up])
+        np.maximum.at(new_low, column[down], (high[column] - reach)[down])
+        new_high = np.where(integer, np.floor(new_high + ROUNDING), new_high)
+        new_low = np.where(integer, np.ceil(new_low - ROUNDING), new_low)
+        if np.any(new_low > new_high + ROUNDING):
+            return None
+        new_high = np.maximum(new_high, new_low)
+        moved = (high - new_high).max(initial=0.0) + (new_low - low).max(initial=0.0)
+        low, high = new_low, new_high
+        if moved < 1e-6:
+            break
+    return low, high
+
+
+def build_problem(program: Program, criterion: Criterion, cost: Floats | None = None) -> Problem:
+    """Join a program and a criterion over its deployments; `cost` (program columns,) is a linear objective beside it.
+
+    Raises ValueError if their numbers of deployments differ.
+    """
+    n, every = program.deployments, len(program.names)
+    if criterion.count != n:
+        raise ValueError(f"the criterion has {criterion.count} deployments, the program {n}")
+    rows = scaled_rows(program)
+    above, below = np.flatnonzero(np.isfinite(rows.high)), np.flatnonzero(np.isfinite(rows.low))
+    blocks = [int(block.max(initial=-1)) + 1 for block in criterion.blocks]
+    occupancies = sum(blocks)
+    own = sp.csr_array(sp.vstack([rows.matrix[above], -rows.matrix[below]]))
+    wide = sp.csr_array(sp.hstack([own, sp.csr_array((own.shape[0], occupancies))]))
+    links = []
+    begin = every
+    for block, count in zip(criterion.blocks, blocks, strict=True):
+        inside = np.flatnonzero(block >= 0)
+        data = np.concatenate([-np.ones(inside.size), np.ones(count)])
+        at = np.concatenate([block[inside], np.arange(count)])
+        columns = np.concatenate([inside, begin + np.arange(count)])
+        links.append(sp.csr_array((data, (at, columns)), shape=(count, every + occupancies)))
+        begin += count
+    matrix = sp.csr_array(sp.vstack([wide, *links]))
+    matrix.sort_indices()
+    return Problem(
+        program,
+        criterion,
+        np.concatenate([np.zeros(every) if cost is None else cost, np.zeros(occupancies)]),
+        matrix,
+        np.concatenate([rows.high[above], -rows.low[below], np.zeros(occupancies)]),
+        np.concatenate([program.lower, np.zeros(occupancies)]),
+        np.concatenate([program.upper, np.ones(occupancies)]),
+        np.concatenate([program.integer, np.zeros(occupancies, dtype=bool)]),
+    )

@@ -1,0 +1,590 @@
+"""Best-first branch and bound over the relaxations of a convex criterion, with bounds that need no trust.
+
+Every node is bounded by multipliers of its relaxation (see `interior.bound`); columns whose reduced cost lifts
+that bound above the best layout are fixed. What is needed to check the proof without searching again is
+kept node by node.
+"""
+
+from __future__ import annotations
+
+import heapq
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import scipy.sparse as sp
+
+from siting.region.model import Bools, Floats, Ints
+from siting.selection.cliques import Cliques
+from siting.selection.precise.criteria import Measured
+from siting.selection.precise.interior import Relaxed, bound, relax, steadied
+from siting.selection.precise.layouts import LocalSearch, completed, linear_layout
+from siting.selection.precise.problem import Problem
+from siting.selection.program import Ended, Limits, Progress, Report, clashes, relative_gap
+
+# Columns that the first relaxation of a large problem looks at; others are priced in.
+FIRST_COLUMNS = 700
+MOST_PRICINGS = 12
+# Deployments among which whole layouts are improved.
+POOL = 500
+# Whole layouts are looked for at the first nodes and then now and then.
+EARLY, EVERY = 12, 25
+INTEGRAL = 1e-6
+DEBUG = False
+
+
+@dataclass(frozen=True, eq=False)
+class Point:
+    """What bounds a node: a sparse point over all columns, theta (T,), sparse row multipliers."""
+
+    columns: Ints
+    y: Floats
+    theta: Floats
+    rows: Ints
+    multipliers: Floats
+
+
+@dataclass(eq=False)
+class Node:
+    """One node: its parent, the column that was branched on with its new lower and upper bound, its points."""
+
+    number: int
+    parent: int
+    column: int
+    lower: float
+    upper: float
+    bound: float
+    points: list[Point] = field(default_factory=list)
+    children: tuple[int, ...] = ()
+    closed: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """The result of a search: columns of the program, value, bound, and the tree."""
+
+    point: Floats | None
+    value: float
+    bound: float
+    ended: Ended
+    nodes: tuple[Node, ...]
+    count: int
+    cliques: tuple[Ints, ...]
+    problem: Problem
+    log: tuple[Progress, ...]
+    root_bound: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Open:
+    lower: Floats
+    upper: Floats
+    start: tuple[Floats, Floats, Floats] | None
+    active: Bools
+
+
+class Search:
+    """One search for the least value of a problem."""
+
+    def __init__(
+        self,
+        problem: Problem,
+        limits: Limits,
+        *,
+        floor: float,
+        gap: Callable[[float, float], float] | None = None,
+        target: Callable[[float], float] | None = None,
+        progress: Report | None = None,
+        started: float | None = None,
+    ) -> None:
+        self.problem, self.limits = problem, limits
+        self._gap = gap or (lambda value, bounded: relative_gap(value, bounded, floor))
+        self._target = target or (lambda value: value - 0.999 * limits.gap * max(abs(value), floor))
+        self._progress = progress
+        self._began = time.monotonic() if started is None else started
+        self.best: Floats | None = None
+        self.value = np.inf
+        self.bound = -np.inf
+        self.nodes: list[Node] = []
+        self.processed = 0
+        self._log: list[Progress] = []
+        self._cliques = [Cliques(e, np.ones(problem.width)) for e in problem.program.exclusions]
+        self.clique_rows: list[Ints] = []
+        self._occupancy_rows = _occupancy_rows(problem)
+        self._last_told = -np.inf
+
+    # -- layouts ----------------------------------------------------------------------------------
+
+    def accept(self, point: Floats | None) -> bool:
+        """Take a layout (program columns,) if it keeps every rule and is the best so far."""
+        if point is None or self.problem.program.broken(point):
+            return False
+        problem = self.problem
+        n = problem.deployments
+        picked = np.flatnonzero(point[:n] > 0.5)
+        values = problem.criterion.whole(picked)
+        value = problem.criterion.weights.total(values) + float(problem.cost[: point.size] @ point)
+        if not value < self.value:
+            return False
+        self.best, self.value = point, value
+        self._tell()
+        return True
+
+    def _tell(self) -> None:
+        now = time.monotonic() - self._began
+        value = self.value if np.isfinite(self.value) else None
+        state = Progress(now, value, self.bound if np.isfinite(self.bound) else None, self.processed)
+        self._log.append(state)
+        if self._progress is not None:
+            self._progress(state)
+
+    def _stopped(self) -> Ended | None:
+        if self.limits.stop is not None and self.limits.stop():
+            return Ended.INTERRUPTED
+        if self.limits.seconds is not None and time.monotonic() - self._began > self.limits.seconds:
+            return Ended.TIME
+        if self.limits.nodes is not None and self.processed >= self.limits.nodes:
+            return Ended.NODES
+        return None
+
+    def _left(self) -> float | None:
+        if self.limits.seconds is None:
+            return None
+        return max(0.01, self.limits.seconds - (time.monotonic() - self._began))
+
+    # -- search -----------------------------------------------------------------------------------
+
+    def run(self, start: Floats | None = None) -> Found:
+        """Search within the limits and return what was found."""
+        problem = self.problem
+        self.accept(start)
+        bounds = problem.propagated(problem.lower, problem.upper)
+        root = Node(0, -1, -1, 0.0, 0.0, -np.inf)
+        self.nodes.append(root)
+        if bounds is None:
+            root.closed = "rows"
+            return self._found(Ended.INFEASIBLE)
+        lower, upper = bounds
+        if self.best is None:
+            self._first_layout(lower, upper)
+            if self.best is None and self._stopped() is None:
+                root.closed = "rows"
+                return self._found(Ended.INFEASIBLE)
+        active = self._first_active(lower, upper)
+        opened: dict[int, _Open] = {0: _Open(lower, upper, None, active)}
+        heap: list[tuple[float, int]] = [(-np.inf, 0)]
+        ended: Ended | None = None
+        pruned = np.inf
+        while heap:
+            bounded, number = heap[0]
+            self._bounded(min(bounded, pruned))
+            if self._gap(self.value, self.bound) <= self.limits.gap:
+                ended = Ended.GAP
+                break
+            ended = self._stopped()
+            if ended is not None:
+                break
+            heapq.heappop(heap)
+            node = self.nodes[number]
+            if bounded >= self._target(self.value):
+                pruned = min(pruned, bounded)
+                continue
+            state = opened.pop(number)
+            for child, new in self._branch(node, state):
+                opened[child.number] = new
+                heapq.heappush(heap, (child.bound, child.number))
+            if node.closed == "bound":
+                pruned = min(pruned, node.bound)
+        if ended is None:
+            self._bounded(min(pruned, self.value))
+            ended = Ended.GAP
+        self._tell()
+        return self._found(ended)
+
+    def _bounded(self, bounded: float) -> None:
+        fresh = min(bounded, self.value)
+        if fresh > self.bound:
+            self.bound = fresh
+            now = time.monotonic()
+            if now - self._last_told > 0.2:
+                self._last_told = now
+                self._tell()
+
+    def _found(self, ended: Ended) -> Found:
+        root = self.nodes[0].bound
+        return Found(
+            self.best,
+            self.value,
+            self.bound,
+            ended,
+            tuple(self.nodes),
+            self.processed,
+            tuple(self.clique_rows),
+            self.problem,
+            tuple(self._log),
+            root,
+        )
+
+    def _first_layout(self, lower: Floats, upper: Floats) -> None:
+        """Reach a first layout: greedy choice from what is required, else an integer program of the first slopes."""
+        problem = self.problem
+        n, every = problem.deployments, len(problem.program.names)
+        y = np.zeros(problem.width)
+        y[problem.lower > 0.0] = problem.lower[problem.lower > 0.0]
+        slopes = self._measure_all(y)
+        worth = -(self._start_theta(slopes) @ slopes.gradient)
+        free = np.flatnonzero(upper[:n] > lower[:n])
+        must = np.flatnonzero(lower[:n] > 0.5)
+        pool = np.union1d(must, free[np.argsort(-worth[free], kind="stable")[:POOL]])
+        search = self._local(pool)
+        picked = search.filled(np.isin(pool, must))
+        point = completed(problem, pool[picked], self._left()) if search.keeps(picked) else None
+        if not self.accept(point):
+            cost = problem.cost[:every].copy()
+            cost[:n] -= worth[:n] / max(float(np.abs(worth[:n]).max(initial=0.0)), 1e-300) * (
+                1.0 if not cost.any() else 0.0
+            )
+            for _ in range(30):
+                point = linear_layout(problem.with_cliques(self.clique_rows), cost, seconds=self._left())
+                if point is not None or not self._missing_pairs():
+                    break
+            while point is None and self._repair(cost):
+                point = linear_layout(problem.with_cliques(self.clique_rows), cost, seconds=self._left())
+            if not self.accept(point):
+                return
+        if self.best is not None:
+            chosen = np.flatnonzero(self.best[:n] > 0.5)
+            pool = np.union1d(chosen, pool)
+            self._improve(self._local(pool), np.isin(pool, chosen))
+
+    def _missing_pairs(self) -> bool:
+        return False
+
+    def _repair(self, cost: Floats) -> bool:
+        """Add the clique rows that cover all clashes once; say whether that is new."""
+        del cost
+        if not self._cliques or getattr(self, "_covered", False):
+            return False
+        self._covered = True
+        every = np.arange(self.problem.deployments)
+        self.clique_rows += [row for cliques in self._cliques for row in cliques.cover(every)]
+        return True
+
+    def _start_theta(self, measured: Measured) -> Floats:
+        weights = self.problem.criterion.weights
+        hard = np.isinf(weights.kappa)
+        gamma = np.where(weights.always, 1.0, weights.gamma)
+        return np.where(hard, 1.0 / np.maximum(np.abs(gamma), 1e-300), np.where(hard, 0.0, weights.kappa))
+
+    def _improve(self, search: LocalSearch, picked: Bools, held: Bools | None = None, passes: int = 6) -> None:
+        better = search.improved(picked, held, passes)
+        if search.keeps(better):
+            self.accept(completed(self.problem, search.pool[better], self._left()))
+
+    def _local(self, pool: Ints) -> LocalSearch:
+        exclusions = self.problem.program.exclusions
+        clash: Bools | None = None
+        if exclusions:
+            clash = np.zeros((pool.size, pool.size), dtype=bool)
+            for exclusion, cliques in zip(exclusions, self._cliques, strict=True):
+                node = np.full(self.problem.width, -1)
+                node[exclusion.columns] = exclusion.node
+                mine = node[pool]
+                seen = np.unique(mine[mine >= 0])
+                for one, near in zip(seen, cliques.near(seen), strict=True):
+                    clash[np.ix_(mine == one, np.isin(mine, near) & (mine >= 0) & (mine != one))] = True
+        return LocalSearch(self.problem, pool, clash)
+
+    # -- relaxations ------------------------------------------------------------------------------
+
+    def _first_active(self, lower: Floats, upper: Floats) -> Bools:
+        """Return the columns that the first relaxation looks at: all, or those that promise most."""
+        problem = self.problem
+        n = problem.deployments
+        active = upper > lower
+        if int(active[:n].sum()) <= FIRST_COLUMNS:
+            return active
+        y = np.zeros(problem.width)
+        if self.best is not None:
+            y[: self.best.size] = self.best
+        slopes = self._measure_all(y)
+        worth = -(self._start_theta(slopes) @ slopes.gradient)[:n]
+        price = np.maximum(problem.program.cost[:n], 1)
+        order = np.lexsort((np.arange(n), -worth / price))
+        rank = np.empty(n, dtype=np.int64)
+        rank[order] = np.arange(n)
+        few = rank < FIRST_COLUMNS
+        if self.best is not None:
+            few |= self.best[:n] > 0.5
+        active[:n] &= few
+        return self._with_blocks(active, upper > lower)
+
+    def _with_blocks(self, active: Bools, free: Bools) -> Bools:
+        """Return active columns with the occupancies of exactly the blocks that active deployments use."""
+        problem = self.problem
+        out = active.copy()
+        begin = problem.deployments + problem.auxiliary
+        for block in problem.criterion.blocks:
+            count = int(block.max(initial=-1)) + 1
+            used = np.zeros(count, dtype=bool)
+            mine = block[: problem.deployments]
+            used[mine[(mine >= 0) & active[: problem.deployments]]] = True
+            out[begin : begin + count] = used & free[begin : begin + count]
+            begin += count
+        return out
+
+    def _measure_all(self, y: Floats) -> Measured:
+        """Measure all columns at a point over all columns; auxiliary columns have no slope."""
+        problem = self.problem
+        seen = problem.seen()
+        measured = problem.criterion.measure(y[seen])
+        if problem.auxiliary == 0:
+            return measured
+        gradient = np.zeros((measured.values.size, problem.width))
+        gradient[:, seen] = measured.gradient
+
+        def idle(weights: Floats, prices: Floats) -> tuple[Floats, Ints]:
+            inner, columns = measured.idle(weights, prices[seen])
+            out = np.zeros_like(gradient)
+            out[:, seen] = inner
+            return out, seen[columns]
+
+        return Measured(measured.values, gradient, measured.constants, measured.curvature, idle)
+
+    def _bound_at(self, point: Point, problem: Problem, lower: Floats, upper: Floats) -> tuple[float, Floats, Floats]:
+        """Return bound, reduced costs and slopes over all columns at a stored point."""
+        y = np.zeros(problem.width)
+        y[point.columns] = point.y
+        multipliers = np.zeros(problem.limits.size)
+        multipliers[point.rows] = point.multipliers
+        measured, multipliers = steadied(
+            self._measure_all(y), point.theta, problem.cost, problem.matrix, multipliers, self._occupancy_rows
+        )
+        weights = problem.criterion.weights
+        bounded, reduced = bound(
+            measured, weights, point.theta, problem.cost, problem.matrix, problem.limits, multipliers, lower, upper
+        )
+        return bounded, reduced, point.theta @ measured.gradient
+
+    def _relax(
+        self, problem: Problem, lower: Floats, upper: Floats, active: Bools, start: tuple[Floats, Floats, Floats] | None
+    ) -> tuple[Relaxed, Point] | None:
+        """Solve a relaxation over active columns, the other free ones at their lower bounds."""
+        n, a = problem.deployments, problem.auxiliary
+        free = np.flatnonzero(active & (upper > lower))
+        stands = np.flatnonzero((lower[:n] > 0.5))
+        deployments = np.union1d(free[free < n], stands)
+        criterion, kept = problem.criterion.take(deployments)
+        occupancies = n + a + kept
+        # Occupied for certain: blocks of deployments that stand; their occupancy is fixed at 1.
+        columns = np.concatenate([deployments, occupancies])
+        inner_low, inner_high = lower[columns], upper[columns]
+        free_inner = inner_high > inner_low
+        aux = np.flatnonzero((upper > lower) & active)
+        aux = aux[(aux >= n) & (aux < n + a)]
+        every = np.concatenate([columns[free_inner], aux])
+        base = lower[columns].copy()
+
+        def measure(x: Floats) -> Measured:
+            y = base.copy()
+            y[free_inner] = x[: int(free_inner.sum())]
+            measured = criterion.measure(y)
+            constants = measured.constants + measured.gradient[:, ~free_inner] @ y[~free_inner]
+            gradient = np.concatenate(
+                [measured.gradient[:, free_inner], np.zeros((measured.values.size, aux.size))], axis=1
+            )
+
+            def curvature(weights: Floats) -> Floats:
+                inner = measured.curvature(weights)[np.ix_(free_inner, free_inner)]
+                out = np.zeros((every.size, every.size))
+                out[: inner.shape[0], : inner.shape[0]] = inner
+                return out
+
+            def idle(weights: Floats, prices: Floats) -> tuple[Floats, Ints]:
+                full = np.zeros(columns.size)
+                full[free_inner] = prices[: int(free_inner.sum())]
+                inner, changed = measured.idle(weights, full)
+                place = np.cumsum(free_inner) - 1
+                moved = np.concatenate(
+                    [inner[:, free_inner], np.zeros((measured.values.size, aux.size))], axis=1
+                )
+                return moved, place[changed]
+
+            return Measured(measured.values, gradient, constants, curvature, idle)
+
+        offset = lower.copy()
+        offset[every] = 0.0
+        part = sp.csr_array(problem.matrix[:, every])
+        limits = problem.limits - problem.matrix @ offset
+        reach = part.maximum(0) @ upper[every] + part.minimum(0) @ lower[every]
+        rows = np.flatnonzero(reach > limits + 1e-9)
+        where = np.full(problem.limits.size, -1)
+        where[rows] = np.arange(rows.size)
+        occupancy = np.where(self._occupancy_rows[every] >= 0, where[self._occupancy_rows[every]], -1)
+        begun = None
+        if start is not None:
+            begun = (start[0][every], start[1], start[2][rows])
+        constant = float(problem.cost @ offset)
+        relaxed = relax(
+            measure,
+            problem.criterion.weights,
+            problem.cost[every],
+            sp.csr_array(part[rows]),
+            limits[rows] + 1e-9,
+            lower[every],
+            upper[every],
+            occupancy,
+            start=begun,
+            enough=self._target(self.value) - constant if np.isfinite(self.value) else np.inf,
+        )
+        if relaxed is None:
+            return None
+        y = lower.copy()
+        y[every] = relaxed.y
+        used = np.flatnonzero(y > 1e-7)
+        kept_rows = np.flatnonzero(relaxed.rows > 0.0)
+        point = Point(used, y[used], relaxed.theta, rows[kept_rows], relaxed.rows[kept_rows])
+        return relaxed, point
+
+    def _branch(self, node: Node, state: _Open) -> list[tuple[Node, _Open]]:
+        """Bound a node, fix what its reduced costs allow, and return its children."""
+        self.processed += 1
+        lower, upper, active, start = state.lower, state.upper, state.active, state.start
+        target = self._target(self.value)
+        y: Floats | None = None
+        slopes = np.zeros(lower.size)
+        for turn in range(MOST_PRICINGS):
+            problem = self.problem.with_cliques(self.clique_rows)
+            padded = None
+            if start is not None:
+                rows = np.zeros(problem.limits.size)
+                rows[: start[2].size] = start[2]
+                padded = (start[0], start[1], rows)
+            solved = self._relax(problem, lower, upper, active, padded)
+            if solved is None:
+                break
+            relaxed, point = solved
+            bounded, reduced, slopes = self._bound_at(point, problem, lower, upper)
+            node.points.append(point)
+            node.bound = max(node.bound, bounded)
+            y = np.zeros(problem.width)
+            y[point.columns] = point.y
+            multipliers = np.zeros(problem.limits.size)
+            multipliers[point.rows] = point.multipliers
+            start = (y, point.theta, multipliers)
+            if node.bound >= target:
+                node.closed = "bound"
+                return []
+            shut = self._fixed(bounded, reduced, lower, upper, target)
+            if shut is None:
+                node.closed = "rows"
+                return []
+            lower, upper = shut
+            missing = (reduced < 0.0) & ~active & (upper > lower)
+            missing[problem.deployments :] = False
+            loss = -float((reduced * (upper - lower))[missing].sum())
+            found = [row for cliques in self._cliques for row in cliques.separate(y)]
+            if found and turn < MOST_PRICINGS - 1:
+                self.clique_rows += found
+                # A point stands for the rows it was made with; later rows have multiplier 0 there.
+            wide = loss > 0.05 * max(target - node.bound, 0.0) + 1e-9 * abs(target)
+            if wide:
+                order = np.argsort(reduced + np.where(missing, 0.0, np.inf), kind="stable")
+                active = active.copy()
+                active[order[: min(int(missing.sum()), FIRST_COLUMNS // 2)]] = True
+                active = self._with_blocks(active, upper > lower)
+            if not wide and not found:
+                break
+        if y is None:
+            y = lower.copy()
+        free = upper > lower
+        active = self._with_blocks(active & free, free)
+        self._layouts_near(y, lower, upper, slopes)
+        target = self._target(self.value)
+        if node.bound >= target:
+            node.closed = "bound"
+            return []
+        if DEBUG: print(node.number, "bound %.5f" % node.bound, "free", int(((upper>lower)[:self.problem.deployments]).sum()), "ones", int((lower[:self.problem.deployments]>.5).sum()), "frac", int(((y>.01)&(y<.99))[:self.problem.deployments].sum()), "turns", turn+1, "steps", relaxed.steps, "gap %.5f" % (self.value-node.bound))
+        column = self._column(y, slopes, lower, upper)
+        if column is None:
+            # Everything is decided: the node is one layout.
+            self.accept(completed(self.problem, np.flatnonzero(lower[: self.problem.deployments] > 0.5), self._left()))
+            node.closed = "whole"
+            node.bound = max(node.bound, min(self.value, self._target(self.value)))
+            return []
+        children: list[tuple[Node, _Open]] = []
+        middle = np.floor(min(max(y[column], lower[column]), upper[column] - 0.5))
+        for low, high in ((lower[column], middle), (middle + 1.0, upper[column])):
+            child = Node(len(self.nodes), node.number, column, float(low), float(high), node.bound)
+            self.nodes.append(child)
+            node.children += (child.number,)
+            new_lower, new_upper = lower.copy(), upper.copy()
+            new_lower[column], new_upper[column] = low, high
+            problem = self.problem.with_cliques(self.clique_rows)
+            bounds = problem.propagated(new_lower, new_upper)
+            if bounds is None:
+                child.closed = "rows"
+                continue
+            children.append((child, _Open(*bounds, start, active)))
+        return children
+
+    def _fixed(
+        self, bounded: float, reduced: Floats, lower: Floats, upper: Floats, target: float
+    ) -> tuple[Floats, Floats] | None:
+        """Fix whole columns whose other value would lift the bound above the target."""
+        problem = self.problem
+        free = (upper > lower) & problem.integer & (upper - lower < 1.5)
+        to_high = bounded + np.maximum(reduced, 0.0)
+        to_low = bounded + np.maximum(-reduced, 0.0)
+        new_lower, new_upper = lower.copy(), upper.copy()
+        new_upper[free & (to_high >= target)] = lower[free & (to_high >= target)]
+        new_lower[free & (to_low >= target)] = upper[free & (to_low >= target)]
+        if np.any(new_lower > new_upper):
+            return None
+        return problem.with_cliques(self.clique_rows).propagated(new_lower, new_upper)
+
+    def _layouts_near(self, y: Floats, lower: Floats, upper: Floats, slopes: Floats) -> None:
+        if not (self.processed <= EARLY or self.processed % EVERY == 0):
+            return
+        n = self.problem.deployments
+        free = np.flatnonzero(upper[:n] > lower[:n])
+        promise = np.where(y[:n] > 1e-3, 1e9 * y[:n], -slopes[:n])
+        pool = free[np.argsort(-promise[free], kind="stable")[: POOL if self.processed <= 3 else POOL // 3]]
+        pool = np.union1d(pool, np.flatnonzero(lower[:n] > 0.5))
+        search = self._local(pool)
+        picked = np.zeros(pool.size, dtype=bool)
+        for position in np.argsort(-y[pool], kind="stable"):
+            if y[pool[position]] < 0.3:
+                break
+            if search.fits(picked)[position]:
+                picked[position] = True
+        held = lower[pool] > 0.5
+        self._improve(search, picked, held, 3 if self.processed <= 3 else 1)
+
+    def _column(self, y: Floats, slopes: Floats, lower: Floats, upper: Floats) -> int | None:
+        """Choose the column to branch on: largest distance from whole times slope, None if all are decided."""
+        problem = self.problem
+        free = (upper > lower) & problem.integer
+        if not free.any():
+            return None
+        away = np.minimum(y - np.floor(y + INTEGRAL), np.ceil(y - INTEGRAL) - y)
+        score = np.where(free, np.maximum(away, 0.0) * (np.abs(slopes) + 1e-12), -1.0)
+        if score.max() > 0.0:
+            return int(np.argmax(score))
+        return int(np.argmax(np.where(free, np.abs(slopes) + 1e-12, -1.0)))
+
+
+def _occupancy_rows(problem: Problem) -> Ints:
+    """Return (columns,) the row that holds each occupancy below the sum of its block, -1 elsewhere."""
+    out = np.full(problem.width, -1, dtype=np.int64)
+    begin = problem.deployments + problem.auxiliary
+    part = sp.csc_array(problem.matrix[:, begin:])
+    for position in range(problem.width - begin):
+        rows = part.indices[part.indptr[position] : part.indptr[position + 1]]
+        data = part.data[part.indptr[position] : part.indptr[position + 1]]
+        out[begin + position] = int(rows[data > 0][0])
+    return out
+
+
+__all__ = ["Found", "Node", "Point", "Search", "clashes"]
