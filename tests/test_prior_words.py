@@ -15,6 +15,7 @@ from siting.assessment.statement import defaulted, statement
 from siting.field.harmonics import harmonics
 from siting.field.prior import source_covariance
 from siting.outputs import shown
+from siting.outputs.lines import number
 from siting.record.gases import GASES
 from siting.region.schema.air import Mixing
 
@@ -144,7 +145,7 @@ def test_words_and_table_tell_the_same_numbers(stated):
     assert not any(line.startswith("Before any measurement") for line in short)
     for row in table:
         assert 0.0 <= float(row["variance_removed"]) <= 1.0
-        words = f"{row['place']} {shown.number(float(row['sd_before']))} ("
+        words = f"{row['place']} {number(float(row['sd_before']))} ("
         assert any(words in line for line in told), row
 
 

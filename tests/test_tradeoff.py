@@ -14,6 +14,7 @@ from siting.assessment.precision import precision, target_errors
 from siting.assessment.statement import statement
 from siting.assessment.tradeoff import BETTER, DEAR, FORBIDDEN, LITTLE, NOTHING, SPARES, plan_choices
 from siting.outputs import shown
+from siting.outputs.choice import choice_sentences, plan_choice_csv
 from siting.region import read_region
 from siting.region.layouts import read_layout
 from siting.selection.planning import plan_region
@@ -271,7 +272,7 @@ def idea():
 
 
 def test_words_are_few_whole_and_carry_what_they_assume(idea):
-    told = shown.choice_sentences(idea.choices)
+    told = choice_sentences(idea.choices)
     assert 2 <= len(told) <= 5
     for line in told:
         assert line.endswith(".")
@@ -284,7 +285,7 @@ def test_words_are_few_whole_and_carry_what_they_assume(idea):
 
 
 def test_the_table_has_a_row_for_each_swap_and_target(idea):
-    rows = list(csv.DictReader(io.StringIO(shown.plan_choice_csv(idea.choices))))
+    rows = list(csv.DictReader(io.StringIO(plan_choice_csv(idea.choices))))
     assert len(rows) == sum(len(c.changes) for c in idea.choices.choices)
     assert all(row["what_would_turn_it"] and row["verdict"] for row in rows)
     for c in idea.choices.choices:
@@ -299,11 +300,11 @@ def test_a_very_large_layout_leaves_the_choice_of_plans_out_and_says_so(monkeypa
     given = statement(planning, made.picks(planning, ("x", "a", 2030), ("y", "f", 2030)))
     assert given.choices is None
     assert any("choice of plans" in line and "left out" in line for line in shown.sentences(given))
-    assert shown.plan_choice_csv(given.choices).count("\n") == 1
+    assert plan_choice_csv(given.choices).count("\n") == 1
 
 
 def test_sites_without_another_kind_of_plan_are_told_nothing():
     planning = plan_region(region())
     choices = plan_choices(planning, made.picks(planning, ("y", "f", 2030)))
     assert choices.choices == ()
-    assert shown.choice_sentences(choices) == []
+    assert choice_sentences(choices) == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 
 from rich.cells import cell_len, chop_cells
@@ -12,6 +13,13 @@ from siting.outputs.ladder import clean_text
 def counted(number: int, what: str, plural: str = "s") -> str:
     """Return a number with its noun."""
     return f"{number:,} {what}{'' if number == 1 else plural}"
+
+
+def number(value: float) -> str:
+    """Return a number with three digits that mean something."""
+    if not math.isfinite(value):
+        return "-"
+    return f"{value:.3g}" if abs(value) < 1000.0 else f"{value:,.0f}"
 
 
 def what_if_words(what_ifs: Sequence[str], most: int = 6) -> str:

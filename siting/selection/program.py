@@ -83,6 +83,33 @@ class Program:
             self.columns_of,
         )
 
+    def restricted(self, columns: Ints, deployments: int) -> Program:
+        """Return the program of some columns, `deployments` of them first; those left out are 0 for good."""
+        place = np.full(len(self.names), -1)
+        place[columns] = np.arange(columns.size)
+
+        def near(exclusion: Exclusions) -> Exclusions:
+            inside = place[exclusion.columns] >= 0
+            return Exclusions(
+                exclusion.rule, place[exclusion.columns[inside]], exclusion.node[inside], exclusion.near
+            )
+
+        return Program(
+            tuple(self.names[int(c)] for c in columns),
+            deployments,
+            self.lower[columns],
+            self.upper[columns],
+            self.integer[columns],
+            self.cost[columns],
+            self.preference[columns],
+            sp.csr_array(self.matrix[:, columns]),
+            self.row_lower,
+            self.row_upper,
+            self.row_rule,
+            tuple(near(e) for e in self.exclusions),
+            {},
+        )
+
     def broken(self, values: Floats, tolerance: float = 1e-6) -> tuple[str, ...]:
         """Return the rules (or column definitions) that column values break; exact on whole columns.
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from siting.region.model import Floats, Ints
-from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests
+from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests, span
 
 UNLIMITED = np.inf
 
@@ -107,6 +107,28 @@ class Variances:
             kept.append(begin + old)
             begin += part.blocks
         return Variances(tuple(taken), self.weights), np.concatenate(kept).astype(np.int64)
+
+    def projected(self, bases: Sequence[Floats]) -> Variances:
+        """Return the criterion with the common coordinates of each part held to the span of a basis (k, j).
+
+        Coordinates outside are taken as known, so values can only fall: bounds stay bounds.
+        """
+        parts = tuple(
+            Part(part.common @ basis, part.local, part.block, basis.T @ part.targets)
+            for part, basis in zip(self.parts, bases, strict=True)
+        )
+        return Variances(parts, self.weights)
+
+    def spans(self, y: Floats, theta: Floats) -> list[tuple[Floats, Floats]]:
+        """Return for each part directions (k, k), best first, in which columns move the targets at y, and their size."""
+        z, occupied = self.split(y)
+        out, begin = [], 0
+        for part, s in zip(self.parts, occupied, strict=True):
+            at = evaluate(part, z, s)
+            mine = np.sqrt(theta[begin : begin + at.values.size])
+            begin += at.values.size
+            out.append(span(part, at, mine))
+        return out
 
     def split(self, y: Floats) -> tuple[Floats, list[Floats]]:
         """Return deployments and, part by part, occupancies of a point."""

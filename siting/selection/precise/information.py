@@ -283,14 +283,13 @@ def _mixed(count: int, block: Ints, share: Floats, inner: Floats, drive: Floats)
     return np.asarray(-np.linalg.solve(np.eye(inner.shape[1]) + total, pull))
 
 
-def span(part: Part, points: Sequence[Floats], count: int, weights: Floats) -> Floats:
-    """Return a basis (k, count) of the directions in which columns move the targets at some points."""
-    total = np.zeros((part.common.shape[2],) * 2)
-    for u in points:
-        n, r, k = part.common.shape
-        rest = (part.common.reshape(n * r, k) @ u).reshape(n, r, -1)
-        push = np.einsum("nrk,nrt->nkt", part.common, rest, optimize=True) * weights
-        flat = push.transpose(0, 2, 1).reshape(-1, k)
-        total += flat.T @ flat
-    _, vectors = np.linalg.eigh(total)
-    return np.asarray(vectors[:, ::-1][:, :count])
+def span(part: Part, at: At, weights: Floats) -> tuple[Floats, Floats]:
+    """Return directions (k, k), best first, in which the targets stand and columns move them, and their sizes (k,)."""
+    rest = rests(part, at)
+    push = np.einsum("nrk,nrt->nkt", part.common, rest, optimize=True) * weights
+    flat = push.transpose(0, 2, 1).reshape(-1, part.common.shape[2])
+    first, _ = np.linalg.qr(at.u * weights)
+    flat = flat - (flat @ first) @ first.T
+    values, vectors = np.linalg.eigh(flat.T @ flat)
+    order = np.argsort(-values, kind="stable")[: part.common.shape[2] - first.shape[1]]
+    return np.concatenate([first, vectors[:, order]], axis=1), np.concatenate([np.full(first.shape[1], np.inf), values[order]])

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
 
 from siting.region.model import Bools, Floats, Ints
-from siting.selection.precise.criteria import Criterion
+from siting.selection.precise.criteria import Criterion, Variances
 from siting.selection.program import Program
 from siting.selection.rows import packing, scaled_rows
 
@@ -22,8 +22,8 @@ MOST_PASSES = 8
 class Problem:
     """Columns: deployments (n), auxiliary columns (a), then one occupancy in [0, 1] a local block.
 
-    `matrix` (R, columns) and `limits` (R,) are rows matrix . y <= limits; `origin` (R,) tells where each
-    comes from: 2 m (upper) or 2 m + 1 (lower limit) of program row m, then blocks, then cliques.
+    `matrix` (R, columns) and `limits` (R,) are rows matrix . y <= limits: the upper limits of the program's
+    rows, then their lower ones, then "occupancy <= sum of its block" (`own_rows` so far), then cliques.
     `cost` (columns,) is a linear part of the objective.
     """
 
@@ -35,6 +35,7 @@ class Problem:
     lower: Floats
     upper: Floats
     integer: Bools
+    own_rows: int
 
     @property
     def deployments(self) -> int:
@@ -70,21 +71,39 @@ class Problem:
             self.lower,
             self.upper,
             self.integer,
+            self.own_rows,
         )
 
-    def with_row(self, columns: Ints, coefficients: Floats, limit: float) -> Problem:
-        """Return the problem with one more row: coefficients . y[columns] <= limit."""
-        row = sp.csr_array((coefficients, (np.zeros(columns.size, dtype=int), columns)), shape=(1, self.width))
-        return Problem(
-            self.program,
-            self.criterion,
-            self.cost,
-            sp.csr_array(sp.vstack([self.matrix, row])),
-            np.append(self.limits, limit),
-            self.lower,
-            self.upper,
-            self.integer,
-        )
+    def narrowed(self, lower: Floats, upper: Floats, bases: Sequence[Floats] | None) -> tuple[Problem, Ints, Ints]:
+        """Return the problem of the columns that bounds leave open or at 1, and its columns and rows in this one.
+
+        Deployments that are shut are left out (auxiliary columns stay); `bases` hold the criterion's common
+        coordinates to subspaces, which can only lower values.
+        """
+        n, every = self.deployments, len(self.program.names)
+        keep = np.flatnonzero((upper[:n] > lower[:n]) | (lower[:n] > 0.5))
+        criterion, kept = self.criterion.take(keep)
+        if bases is not None and isinstance(criterion, Variances):
+            criterion = criterion.projected(bases)
+        program = self.program.restricted(np.concatenate([keep, np.arange(n, every)]), keep.size)
+        inner = build_problem(program, criterion, self.cost[np.concatenate([keep, np.arange(n, every)])])
+        columns = np.concatenate([keep, np.arange(n, every), every + kept])
+        cliques = self.matrix.shape[0] - self.own_rows
+        rows = np.concatenate([np.arange(self.program_rows), self.program_rows + kept, self.own_rows + np.arange(cliques)])
+        if cliques:
+            more = sp.csr_array(self.matrix[self.own_rows :][:, columns])
+            inner = replace(
+                inner,
+                matrix=sp.csr_array(sp.vstack([inner.matrix, more])),
+                limits=np.concatenate([inner.limits, self.limits[self.own_rows :]]),
+            )
+        low, high = lower[columns], upper[columns]
+        return replace(inner, lower=low, upper=high), columns, rows.astype(np.int64)
+
+    @property
+    def program_rows(self) -> int:
+        """Number of rows that stand for the program's own."""
+        return self.own_rows - sum(int(block.max(initial=-1)) + 1 for block in self.criterion.blocks)
 
     def propagated(self, lower: Floats, upper: Floats) -> tuple[Floats, Floats] | None:
         """Return bounds with what the rows force, None if no point keeps the rows."""
@@ -160,4 +179,5 @@ def build_problem(program: Program, criterion: Criterion, cost: Floats | None = 
         np.concatenate([program.lower, np.zeros(occupancies)]),
         np.concatenate([program.upper, np.ones(occupancies)]),
         np.concatenate([program.integer, np.zeros(occupancies, dtype=bool)]),
+        matrix.shape[0],
     )

@@ -67,7 +67,7 @@ class Found:
     point: Floats | None
     value: float
     bound: float
-    ended: Ended
+    ended: Ended | None
     nodes: tuple[Node, ...]
     count: int
     cliques: tuple[Ints, ...]
@@ -97,13 +97,20 @@ class Search:
         target: Callable[[float], float] | None = None,
         progress: Report | None = None,
         started: float | None = None,
+        lift: Callable[[Floats], None | tuple[Floats, float]] | None = None,
     ) -> None:
+        """`lift` turns a point of the program into what the whole problem says of it: (its point, its value).
+
+        It is for a search within part of a problem; None means that the whole refuses the point.
+        """
         self.problem, self.limits = problem, limits
+        self._lift = lift or self._judged
         self._gap = gap or (lambda value, bounded: relative_gap(value, bounded, floor))
         self._target = target or (lambda value: value - 0.999 * limits.gap * max(abs(value), floor))
         self._progress = progress
         self._began = time.monotonic() if started is None else started
         self.best: Floats | None = None
+        self.lifted: Floats | None = None
         self.value = np.inf
         self.bound = -np.inf
         self.nodes: list[Node] = []
@@ -113,21 +120,25 @@ class Search:
         self.clique_rows: list[Ints] = []
         self._occupancy_rows = _occupancy_rows(problem)
         self._last_told = -np.inf
+        self.root_state: tuple[Floats, Floats, Floats] | None = None
 
     # -- layouts ----------------------------------------------------------------------------------
 
+    def _judged(self, point: Floats) -> tuple[Floats, float] | None:
+        """Return a layout and its value, None if it breaks a rule."""
+        problem = self.problem
+        if problem.program.broken(point):
+            return None
+        picked = np.flatnonzero(point[: problem.deployments] > 0.5)
+        values = problem.criterion.whole(picked)
+        return point, problem.criterion.weights.total(values) + float(problem.cost[: point.size] @ point)
+
     def accept(self, point: Floats | None) -> bool:
         """Take a layout (program columns,) if it keeps every rule and is the best so far."""
-        if point is None or self.problem.program.broken(point):
+        judged = None if point is None else self._lift(point)
+        if point is None or judged is None or not judged[1] < self.value:
             return False
-        problem = self.problem
-        n = problem.deployments
-        picked = np.flatnonzero(point[:n] > 0.5)
-        values = problem.criterion.whole(picked)
-        value = problem.criterion.weights.total(values) + float(problem.cost[: point.size] @ point)
-        if not value < self.value:
-            return False
-        self.best, self.value = point, value
+        self.best, self.value, self.lifted = point, judged[1], judged[0]
         self._tell()
         return True
 
@@ -155,8 +166,8 @@ class Search:
 
     # -- search -----------------------------------------------------------------------------------
 
-    def run(self, start: Floats | None = None) -> Found:
-        """Search within the limits and return what was found."""
+    def run(self, start: Floats | None = None, *, only_root: bool = False) -> Found:
+        """Search within the limits and return what was found; `only_root` ends after the first node."""
         problem = self.problem
         self.accept(start)
         bounds = problem.propagated(problem.lower, problem.upper)
@@ -194,8 +205,11 @@ class Search:
             for child, new in self._branch(node, state):
                 opened[child.number] = new
                 heapq.heappush(heap, (child.bound, child.number))
-            if node.closed == "bound":
+            if node.closed in ("bound", "whole"):
                 pruned = min(pruned, node.bound)
+            if only_root and heap:
+                self._bounded(min(node.bound, pruned))
+                return self._found(None)
         if ended is None:
             self._bounded(min(pruned, self.value))
             ended = Ended.GAP
@@ -211,10 +225,10 @@ class Search:
                 self._last_told = now
                 self._tell()
 
-    def _found(self, ended: Ended) -> Found:
+    def _found(self, ended: Ended | None) -> Found:
         root = self.nodes[0].bound
         return Found(
-            self.best,
+            self.lifted,
             self.value,
             self.bound,
             ended,
@@ -506,6 +520,8 @@ class Search:
             node.closed = "bound"
             return []
         if DEBUG: print(node.number, "bound %.5f" % node.bound, "free", int(((upper>lower)[:self.problem.deployments]).sum()), "ones", int((lower[:self.problem.deployments]>.5).sum()), "frac", int(((y>.01)&(y<.99))[:self.problem.deployments].sum()), "turns", turn+1, "steps", relaxed.steps, "gap %.5f" % (self.value-node.bound))
+        if node.number == 0:
+            self.root_state = (y, lower, upper)
         column = self._column(y, slopes, lower, upper)
         if column is None:
             # Everything is decided: the node is one layout.
