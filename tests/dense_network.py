@@ -8,6 +8,7 @@ import importlib.util
 from pathlib import Path
 
 import numpy as np
+import scipy.linalg
 import shapely
 
 from siting.field.cells import cell_of
@@ -148,6 +149,28 @@ class Dense:
         slow, phi = min(self.noise(i)[2:] for i in inside)
         return slow, phi, min(self.noise(i)[0] * float(mean_variance(np.inf, self.noise(i)[1])) for i in inside)
 
+    def common_air(self, i, cell):
+        """Return the error of the six coefficients that the cell carries for a site and its record leaves out.
+
+        C_s of the window, or what endless samples of the site's own air over its own months would leave, where
+        that is less: the least of both in the axes that make both diagonal.
+        """
+        c, window = self.region.candidates, 12 * self.older
+        slow, phi, endless = self.cell_noise(cell)
+        shared = self.endless_samples(slow, phi, endless, window)
+        begin = window
+        if c.status[i] == "running":
+            begin = min(begin, round(12 * (c.running_since[i] - (self.first - self.older))))
+        syn, memory, slow, phi = self.noise(i)
+        own = self.endless_samples(slow, phi, syn * float(mean_variance(np.inf, memory)), begin)
+        ratio, w = scipy.linalg.eigh(shared, own)
+        return own @ w @ np.diag(np.minimum(1.0, ratio)) @ w.T @ own
+
+    def endless_samples(self, slow, phi, endless, begin):
+        f = self.f[begin:]
+        lag = np.abs(np.subtract.outer(np.arange(len(f)), np.arange(len(f))))
+        return np.linalg.inv(f.T @ np.linalg.inv(slow * phi**lag + endless * np.eye(len(f))) @ f)
+
     def way(self, i):
         c = self.region.candidates
         still = [(int(cell_of(c.lat[i], c.lon[i])), c.lat[i], c.lon[i], 1.0)]
@@ -239,12 +262,9 @@ class Dense:
             offset = given_sd.offset_sd if given_sd and given_sd.offset_sd is not None else a.method_offset_sd
             p0[at_methods + 2 * k, at_methods + 2 * k] = offset**2
             p0[at_methods + 2 * k + 1, at_methods + 2 * k + 1] = a.method_drift_sd**2
-        w = self.f[12 * self.older :]
-        lag = np.abs(np.subtract.outer(np.arange(len(w)), np.arange(len(w))))
         level, growth, season = a.cell**2 + a.beyond**2
         for k, cell in enumerate(cells):
-            slow, phi, endless = self.cell_noise(cell)
-            shared = np.linalg.inv(w.T @ np.linalg.inv(slow * phi**lag + endless * np.eye(len(w))) @ w)
+            shared = self.endless_samples(*self.cell_noise(cell), 12 * self.older)
             at = slice(at_cells + 6 * k, at_cells + 6 * k + 6)
             p0[at, at] = shared + np.diag([level, growth, season, season, season / 4, season / 4])
         common = {}
@@ -263,7 +283,6 @@ class Dense:
             f = np.array([self.f[m] for _, m, _ in index])
             r = np.zeros((len(index), len(index)))
             syn, _, slow, phi = self.noise(i)
-            cell_slow, _, base = (0.0, 0.0, 0.0) if moving else self.cell_noise(way[0][0])
             for x, (e, m, s) in enumerate(index):
                 for z, (e2, m2, s2) in enumerate(index):
                     if moving:
@@ -273,13 +292,14 @@ class Dense:
                         )
                         r[x, z] += slow * phi ** abs(m - m2) * np.exp(-6371.0 * np.arccos(min(1.0, cosine)) / 800.0)
                     else:
-                        r[x, z] += (slow - cell_slow) * phi ** abs(m - m2)
+                        r[x, z] += slow * phi ** abs(m - m2)
                     if (m, s) == (m2, s2) and e != e2:
                         least = min(values[q, m % 12][1] for q in range(len(equipment)))
-                        r[x, z] += (syn * least - base) / way[s][3]
+                        r[x, z] += syn * least / way[s][3]
                 own, v, empty, _ = values[e, m % 12]
-                lost = empty * (slow + base)
-                r[x, x] += (own + syn * v - base + lost) / (1 - empty) / way[s][3]
+                r[x, x] += (own + syn * v + empty * slow) / (1 - empty) / way[s][3]
+            if not moving:
+                r -= f @ self.common_air(i, way[0][0]) @ f.T
             d = np.diag(self.place(i) - (common[i][1] if i in common else 0.0))
             r += f @ (d + self.contamination(i, equipment)) @ f.T
             for e, (part, _, _, first) in enumerate(equipment):

@@ -193,6 +193,21 @@ def test_flagged_rows_are_not_used_and_counted(tmp_path):
     assert warnings == ()
 
 
+def test_a_row_that_its_flag_puts_aside_may_lack_a_value(tmp_path, call):
+    plain = table(["time", "value", "flag"])
+    (tmp_path / "a.csv").write_text(plain + "2024-01-01,,x\n2024-01-02,,-99\n2024-01-03,,\n2024-01-04,,OK\n")
+    code, _, err = call("a.csv")
+    rows = plain.count("\n")
+    assert code == 2
+    assert [f"row {rows + k}, value: cell is empty" in " ".join(err.split()) for k in (1, 2, 3, 4)] == [False] * 2 + [
+        True
+    ] * 2
+    (tmp_path / "a.csv").write_text(plain + "2024-01-01,,x\n2024-01-02,,-99\n")
+    samples, warnings = read_record(tmp_path / "a.csv")
+    assert (samples.flagged, samples.days.size) == (12, weekly()[0].size - 10)
+    assert warnings == ()
+
+
 def test_a_decimal_year_is_the_same_moment(tmp_path):
     (tmp_path / "a.csv").write_text("time,value\n2019.5,1\n2019-07-02T12:00,1\n")
     samples, _ = read_record(tmp_path / "a.csv")

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting.record.information import Instrument, factor, information, integrate_out, with_place
+from siting.record.information import Instrument, factor, information, integrate_out, with_place, without_shared
 
 
 def functions(months):
@@ -120,6 +120,37 @@ def test_the_place_holds_at_any_rank_and_touches_f_only():
     rows, some = f[present], k[present]
     r = 0.5 * np.eye(3) + rows @ e[0] @ e[0].T @ rows.T
     assert with_place(matrix, e)[0] == pytest.approx(some.T @ np.linalg.solve(r, some), rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("months", [[6, 7, 19], list(range(36))])
+def test_the_air_that_a_cell_carries_is_taken_out_of_r_at_any_rank(months):
+    # Source: brute force, R - F C F' inverted densely for a record of three months and a whole one.
+    rng = np.random.default_rng(10)
+    f = functions(36)
+    k = np.column_stack([f, np.repeat(np.eye(3), 12, axis=0)])
+    present = np.isin(np.arange(36), months)
+    full = 0.1 * np.eye(36) + 0.4 * ar1(36, 0.6)
+    c = np.linalg.inv(f.T @ np.linalg.solve(full, f))
+    turn = np.linalg.qr(rng.normal(size=(6, 6)))[0]
+    matrix = information([one(0.13, present, k)], np.array([0.4]), np.array([0.6]))
+    r = (0.03 * np.eye(36) + full - f @ c @ f.T)[np.ix_(present, present)]
+    wanted = k[present].T @ np.linalg.solve(r, k[present])
+    found = without_shared(matrix, (np.linalg.cholesky(c) @ turn)[None])[0]
+    assert found == pytest.approx(wanted, rel=1e-8, abs=1e-9 * np.abs(wanted).max())
+
+
+def test_more_than_a_record_knows_cannot_be_taken_out():
+    # Source: hand sum; the mean of 24 months with error 1 has the variance 1/24, and twice that was asked for.
+    f = functions(24)[:, :6]
+    matrix = information([one(1.0, np.ones(24, dtype=bool), f)], np.zeros(1), np.zeros(1))
+    e = np.zeros((1, 6, 6))
+    e[0, 0, 0] = np.sqrt(2.0 / 24.0)
+    less, more = without_shared(matrix, e)[0], without_shared(matrix, e / np.sqrt(8.0))[0]
+    assert np.isfinite(less).all()
+    assert np.linalg.eigvalsh(less).min() > 0.0
+    # A quarter of the variance taken out leaves three quarters; all of it leaves next to nothing.
+    assert more[0, 0] == pytest.approx(24.0 / 0.75, rel=1e-12)
+    assert less[0, 0] > 1e6 * more[0, 0]
 
 
 @pytest.mark.parametrize(("open_months", "rank"), [(1, 2), (2, 3), (3, 4), (4, 5), (5, 6), (12, 6)])

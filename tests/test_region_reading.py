@@ -391,6 +391,14 @@ def test_winds_sources_legs_and_records_are_read_as_rows(make_region):
     assert [row.value for row in region.records["corvo"]] == [1900.5, 1901.0]
 
 
+def test_a_row_of_a_record_that_its_flag_puts_aside_may_lack_a_value(make_region):
+    text = "time,value,value.co2,flag\n2027.5,1901,,x\n2027.6,,,x\n2027.7,,400,bad\n2027.8,1902,401,\n"
+    region = make_region().file("records/corvo.csv", text).read()
+    assert [row.value for row in region.records["corvo"]] == [1901.0, 1902.0]
+    assert region.record_values["corvo"][1, 1] == 401.0
+    assert not [w for w in region.warnings if w.file == "records/corvo.csv"]
+
+
 def test_numbers_of_every_tracer_come_from_sources_and_records_in_an_order_of_their_own(make_region):
     maker = make_region().file("sources.csv", "id,lat,lon,strength,strength.co2\nmill,1,2,0.5,\nkiln,1,2,0.25,3\n")
     maker.file("records/corvo.csv", "time,value,value.co2\n2027.5,1901,\n2027-06-15T12:00Z,1900.5,400\n")

@@ -120,7 +120,7 @@ def test_derived_prices_move_the_cost_of_their_sites_and_no_error():
     moved = moved_of(derived(region_of(GIVEN, GIVEN), "setup_cost", [1000.0, 3000.0]))
     one = moved["setup_cost"]
     assert "annual_cost" not in moved  # it is 0, which halving leaves as it is
-    assert one.origin == "derived at east, west; of the cost, not of an error"
+    assert one.origin == "derived at east, west"
     assert one.value == pytest.approx(2000.0)
     assert one.halved == (("cost", pytest.approx(2880.0 + 2000.0)),)
     assert one.doubled == (("cost", pytest.approx(2880.0 + 8000.0)),)

@@ -1,6 +1,8 @@
 """What is said of a layout's precision: sentences, tables, doubts and sensitivity (invented regions)."""
 
 import csv
+import dataclasses
+import importlib.util
 import io
 import math
 from pathlib import Path
@@ -11,14 +13,21 @@ import pytest
 from siting.api import assess
 from siting.assessment.doubts import discoveries, pair_offsets
 from siting.assessment.precision import precision
-from siting.assessment.sensitivity import scaled, sensitivity
+from siting.assessment.sensitivity import Moved, scaled, sensitivity
 from siting.assessment.statement import statement
+from siting.field.model import tracer_models
 from siting.field.posterior import NEEDED
 from siting.outputs import shown
 from siting.record.air import UnknownGasError, air_of, airs
+from siting.record.months import instrument_months
 from siting.region import read_region
 from siting.region.layouts import read_layout
 from siting.region.schema.air import Tracer
+from siting.selection.planning import plan_region
+
+_spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
+made = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(made)
 
 REGIONS = Path(__file__).parent.parent / "regions"
 
@@ -134,6 +143,57 @@ def test_an_analyzer_discovers_smaller_contamination_than_flasks_at_the_same_pla
     for a, f in pairs:
         (one,), (other,) = discoveries(planning, np.array([a])), discoveries(planning, np.array([f]))
         assert one.size < other.size
+
+
+def test_two_instruments_at_a_place_discover_together_what_their_months_say_together(idea):
+    # Source: generalised least squares for one month, 1' R^-1 1 with R = [[a + s, s], [s, f + s]] + slow, 12 months.
+    planning, _, _ = idea
+    region, d = planning.region, planning.deployments
+    plans = {p.id: k for k, p in enumerate(region.settings.plans)}
+    i = region.candidates.index("auberel")
+    picks = [d.find(i, plans[name], 2028) for name in ("analyzer", "weekly-flask", "analyzer-and-flask")]
+    one, other, both = (discoveries(planning, np.array([k]))[0].size for k in picks)
+    assert both < min(one, other)
+    (model,) = tracer_models(planning)
+    parts = [region.settings.plans[plans[name]] for name in ("analyzer", "weekly-flask")]
+    a, f = (instrument_months(region, part, 0, model.air, model.site_air).at(np.array([i])) for part in parts)
+    syn, slow = model.air.synoptic_sd**2, model.air.slow_sd**2
+    told = 0.0
+    for m in np.flatnonzero(region.open_months[i]):
+        r = np.full((2, 2), slow + syn * min(a.spread[0, m], f.spread[0, m]))
+        r += np.diag([x.own[0, m] + syn * (x.spread[0, m] - min(a.spread[0, m], f.spread[0, m])) for x in (a, f)])
+        empty = f.empty[0, m]
+        told += (1.0 - empty) * np.linalg.inv(r).sum() + empty / r[0, 0]
+    assert both == pytest.approx(NEEDED / math.sqrt(told), rel=1e-9)
+
+
+def test_prices_that_nobody_gave_are_said_to_change_the_cost_and_no_error(idea):
+    given = idea[2]
+    price = Moved("all gases", "setup_cost", 900.0, "assumed at alba", (("cost", 1.0),), (("cost", 4.0),), 1.0)
+    small = dataclasses.replace(price, name="annual_cost", largest=0.001)
+    told = shown.sentences(dataclasses.replace(given, moved=(price, small, *given.moved)))
+    (line,) = [line for line in told if line.startswith("Prices that nobody gave")]
+    assert line.endswith("changes the cost by - setup_cost = 900 (assumed at alba): up to 100 %.")
+    (line,) = [line for line in told if line.startswith("What rests on a guess")]
+    assert "setup_cost" not in line
+    only = shown.sentences(dataclasses.replace(given, moved=(small,)))
+    assert not any("guess" in line or "Prices that" in line or "Halving" in line for line in only)
+    (row,) = [r for r in rows(shown.assumptions_csv(dataclasses.replace(given, moved=(price,)))) if r["target"]]
+    assert row["target"] == "cost (no error)"
+
+
+@pytest.mark.parametrize("coverage", [True, False])
+def test_a_region_of_one_band_from_pole_to_pole_asks_for_no_difference_and_says_so(coverage):
+    bands = [{"id": "earth", "south": -90.0, "north": 90.0, "coverage": coverage}]
+    sites = [{"id": "x", "lat": 40.0, "lon": 0.0}, {"id": "y", "lat": -20.0, "lon": 90.0}]
+    tracers = [{"name": "CH4", "unit": "ppb", "scale": "invented"}]
+    region = made.region(sites, plans=[{"id": "a", "kind": "analyzer"}], bands=bands, tracers=tracers)
+    planning = plan_region(region)
+    given = statement(planning, made.picks(planning, ("x", "a", 2030), ("y", "a", 2030)))
+    assert [s.id for s in given.precision.shown] == ["CH4 growth", "CH4 season"]
+    told = shown.sentences(given)
+    assert "A difference between bands is not among them, for that takes two bands." in told[0]
+    assert not any("nan" in line or "inf" in line.split() for line in told)
 
 
 def test_halving_and_doubling_move_errors_to_opposite_sides_or_not_at_all(idea):

@@ -9,6 +9,7 @@ import numpy as np
 from siting.deployments import parts_of, running_plan
 from siting.field.model import TracerModel, tracer_models
 from siting.field.posterior import NEEDED
+from siting.field.targets import monthly_shares
 from siting.region.model import Ints
 from siting.region.schema.network import Plan
 from siting.selection.kinds import TOUCH_KM
@@ -32,7 +33,10 @@ class PairOffset:
 
 @dataclass(frozen=True)
 class Discovery:
-    """The smallest steady local contamination that a site's own record reveals within its first year."""
+    """The smallest steady local contamination that a year of a site's own record reveals.
+
+    A year of all instruments that measure there at the end of the window, those that run already included.
+    """
 
     tracer: str
     id: str
@@ -49,10 +53,11 @@ def discoveries(planning: Planning, picked: Ints) -> tuple[Discovery, ...]:
     ids = planning.region.candidates.ids
     found = []
     for model in tracer_models(planning):
-        shares = model.records.monthly_shares(picked)
-        for k, share in zip(picked, shares, strict=True):
+        shares = monthly_shares(model, picked)
+        for i in planning.deployments.candidate[picked].tolist():
+            share = shares.get(i, 0.0)
             size = NEEDED / np.sqrt(MONTHS * share) if share > 0.0 else float("inf")
-            found.append(Discovery(model.air.name, ids[planning.deployments.candidate[k]], float(size)))
+            found.append(Discovery(model.air.name, ids[i], float(size)))
     return tuple(found)
 
 

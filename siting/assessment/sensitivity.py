@@ -24,7 +24,7 @@ _UNUSED = ("growth", "spell_days")
 ALL_GASES = "all gases"
 COST = "cost"
 _SITES_IN_WORDS = 4
-_PRICES = ("setup_cost", "annual_cost")
+PRICES = ("setup_cost", "annual_cost")
 _PLACE = ("elevation_m", "intake_m")
 # Standard errors by (tracer, target).
 Errors = dict[tuple[str, str], float]
@@ -198,14 +198,13 @@ def _prices(planning: Planning, picked: Ints) -> list[Moved]:
     here[d.candidate[picked]] = True
     now = {(ALL_GASES, COST): float(d.cost_cents[picked].sum()) / 100.0}
     found = []
-    for column in _PRICES:
+    for column in PRICES:
         cells = _cells(
             column, ALL_GASES, getattr(region.candidates, column), here, region.candidates.origin[column], None
         )
         if cells.mask.any():
             results = [_cost(planning, picked, _with(region, cells, factor)) for factor in FACTORS]
-            origin = f"{_origin_words(region, cells)}; of the cost, not of an error"
-            found.append(_moved(ALL_GASES, column, _mean(cells), origin, now, results))
+            found.append(_moved(ALL_GASES, column, _mean(cells), _origin_words(region, cells), now, results))
     return found
 
 

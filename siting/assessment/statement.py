@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from siting.assessment.assumed import noise_lines
 from siting.assessment.doubts import Discovery, PairOffset, discoveries, pair_offsets
 from siting.assessment.precision import Precision, precision
 from siting.assessment.sensitivity import Moved, sensitivity
@@ -40,7 +41,8 @@ class Defaulted:
 class Statement:
     """Errors and detection of each target, what pairs and records reveal, and what rests on assumptions.
 
-    `choices` compares the plans of the picked sites with others, `defaults` are the numbers that nobody gave.
+    `choices` compares the plans of the picked sites with others, `defaults` are the numbers that nobody gave,
+    `noise` tells of each site with a record of its own what that gave for its noise.
     `whole` is False for a layout of more than `MOST_SITES` sites: then the years to detection, the
     sensitivity to assumed numbers and the choice of plans were left out.
     """
@@ -51,6 +53,7 @@ class Statement:
     moved: tuple[Moved, ...]
     choices: PlanChoices | None
     defaults: tuple[Defaulted, ...]
+    noise: tuple[str, ...]
     whole: bool
 
 
@@ -73,6 +76,7 @@ def statement(
         moved=moved,
         choices=choices,
         defaults=defaulted(planning.region, moved),
+        noise=noise_lines(planning, picked),
         whole=whole,
     )
 

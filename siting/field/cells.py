@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from siting.geography.places import Places
 from siting.record.own import SharedAir, SiteAir
-from siting.record.records import endless_variance
+from siting.record.shared import endless_variance
 from siting.region.model import Floats, Ints
 
 ROWS = 25
@@ -69,8 +69,9 @@ def cell_air(places: Places, air: SiteAir) -> CellAir:
     """Return the air of every cell that a candidate stands in or passes: the least of its candidates' (section 6 iv).
 
     Least slow variance with the phi that goes with it (the least phi among equals), and least endless
-    synoptic variance; each candidate keeps what its own exceed these. All candidates of the region count,
-    picked or not, so that what a record tells does not hang on the others that are picked.
+    synoptic variance; each candidate keeps whatever its own error exceeds what these leave in the cell. All
+    candidates of the region count, picked or not, so that what a record tells does not hang on the others that
+    are picked.
     """
     cell, owner = cell_of(places.lat, places.lon), places.owner
     slow, phi, endless = air.slow_variance[owner], air.slow_phi[owner], endless_variance(air)[owner]

@@ -21,7 +21,8 @@ from siting.record.axis import Axis, axis_of
 from siting.record.months import leads
 from siting.record.own import OwnNoise, SiteAir, own_noise, site_air
 from siting.record.place import place_variance
-from siting.record.records import Equipment, Record, RecordModel, shared_covariance
+from siting.record.records import Equipment, Record, RecordModel
+from siting.record.shared import shared_covariance
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing
 from siting.selection.planning import Planning

@@ -49,17 +49,25 @@ class Asked:
 def default_targets(region: Region, tracer: int, air: Air) -> tuple[Target, ...]:
     """Return the tracer's three defaults: realised growth, season of the northern band, poleward difference.
 
-    Goals are a fifth of the expected growth, a tenth of the expected season and of the difference.
+    Goals are a fifth of the expected growth, a tenth of the expected season and of the difference. Bands are those
+    that count for coverage, or all where none does. Where there is one only, no difference is asked for; without
+    any, no season either.
     """
-    bands = [band for band in region.settings.bands if band.coverage]
+    bands = [band for band in region.settings.bands if band.coverage] or list(region.settings.bands)
+    name = air.name
+    growth = Target(id=f"{name} growth", kind="realised_growth", tracer=name, goal=max(abs(air.growth) / 5.0, 1e-9))
+    if not bands:
+        return (growth,)
     south, north = min(bands, key=lambda b: b.south), max(bands, key=lambda b: b.north)
     middle = np.array([(north.south + north.north) / 2.0])
     season = 2.0 * float(np.hypot(*air.expected_season(middle)[0, :2]))
+    swing = Target(id=f"{name} season", kind="season", tracer=name, band=north.id, goal=max(season / 10.0, 1e-9))
+    if (north.south, north.north) == (south.south, south.north):
+        return growth, swing
     gap = abs(float(air.expected_level(middle)[0] - air.expected_level(np.array([(south.south + south.north) / 2]))[0]))
-    name = air.name
     return (
-        Target(id=f"{name} growth", kind="realised_growth", tracer=name, goal=max(abs(air.growth) / 5.0, 1e-9)),
-        Target(id=f"{name} season", kind="season", tracer=name, band=north.id, goal=max(season / 10.0, 1e-9)),
+        growth,
+        swing,
         Target(
             id=f"{name} difference",
             kind="level_difference",
@@ -234,15 +242,23 @@ def monthly_information(model: TracerModel, picked: Ints) -> Floats:
     error covariance of the monthly means of its instruments (k picked deployments and the running stations).
     """
     modes = (_anomaly_degree(model) + 1) ** 2
+    told = monthly_shares(model, picked)
+    sites, shares = np.array(sorted(told), dtype=np.int64), np.array([told[i] for i in sorted(told)], dtype=float)
+    y = model.modes[sites, :modes]
+    return np.asarray(np.eye(modes) * modes / model.air.monthly_anomaly_sd**2 + (y * shares[:, None]).T @ y)
+
+
+def monthly_shares(model: TracerModel, picked: Ints) -> dict[int, float]:
+    """Return by candidate 1' R^-1 1 of one typical month, the mean over the calendar months, of all its instruments.
+
+    Those of picked deployments (k,) and running stations that measure the tracer at the end of the window.
+    """
     stands = _typical_month(model, picked)
-    sites = np.array(sorted(stands), dtype=np.int64)
     found: dict[str, Months] = {}
     for plan in (plan for plans in stands.values() for plan in plans):
         if plan.id not in found:
             found[plan.id] = instrument_months(model.planning.region, plan, model.tracer, model.air, model.site_air)
-    shares = np.array([_month_share(model, i, [found[plan.id] for plan in stands[i]]) for i in sites.tolist()])
-    y = model.modes[sites, :modes]
-    return np.asarray(np.eye(modes) * modes / model.air.monthly_anomaly_sd**2 + (y * shares[:, None]).T @ y)
+    return {i: _month_share(model, i, [found[plan.id] for plan in plans]) for i, plans in sorted(stands.items())}
 
 
 def monthly_variance(model: TracerModel, band: Band, information: Floats) -> tuple[float, float]:

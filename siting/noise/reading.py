@@ -13,12 +13,12 @@ from siting.noise.fit import NoiseFit, fit_noise
 from siting.region.faults import Fault, Findings, InputError
 from siting.region.model import Floats, Region, frozen_mapping, read_only
 from siting.region.plain import listed
+from siting.region.recorded import is_used, without_blanks
 from siting.region.rows import check_rows
 from siting.region.schema.tables import RecordRow
 from siting.region.tables import RawTable, read_table
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_USED = frozenset({"", "0", "ok"})
 VALUE = "value"
 
 
@@ -40,8 +40,8 @@ def read_record(path: str | Path, *, column: str | None = None) -> tuple[Samples
     """Read a record from a CSV file with the columns time, value, method and flag; also return the warnings.
 
     `column` names another column of values, `value.<tracer>` or the tracer alone; rows where it is empty
-    are passed over. Rows whose flag is not empty, 0 or ok are not used. Raises `InputError` with every
-    fault of the file.
+    are passed over. Rows whose flag is not empty, 0 or ok are not used and may lack a value. Raises
+    `InputError` with every fault of the file.
     """
     file = Path(path)
     findings = Findings()
@@ -59,6 +59,7 @@ def read_record(path: str | Path, *, column: str | None = None) -> tuple[Samples
         check_rows(raw, RecordRow, findings, number_columns=dict.fromkeys(further, VALUE), optional=(VALUE,))
         findings.raise_if_any()
         raise AssertionError("no column of values although no fault was found")
+    raw, aside = without_blanks(raw) if chosen == VALUE else (raw, 0)
     if chosen != VALUE:
         raw, empty = _as_value(raw, chosen)
         further = [name for name in further if name != chosen]
@@ -67,7 +68,8 @@ def read_record(path: str | Path, *, column: str | None = None) -> tuple[Samples
     findings.faults += [_named(fault, chosen) for fault in own.faults]
     findings.warnings += [w for w in own.warnings if w.field != _ASIDE]
     findings.raise_if_any()
-    samples = replace(samples_of(checked.rows), empty=empty)
+    samples = samples_of(checked.rows)
+    samples = replace(samples, flagged=samples.flagged + aside, empty=empty)
     return samples, tuple(findings.warnings)
 
 
@@ -119,7 +121,7 @@ def _named(fault: Fault, chosen: str) -> Fault:
 def samples_of(rows: Iterable[RecordRow]) -> Samples:
     """Return the usable samples of checked rows."""
     found = list(rows)
-    used = [row for row in found if (row.flag or "").strip().lower() in _USED]
+    used = [row for row in found if is_used(row.flag)]
     days = np.array([(row.time - _EPOCH).total_seconds() / 86400.0 for row in used], dtype=float)
     values = np.array([row.value for row in used], dtype=float)
     methods = tuple(row.method or "" for row in used)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from siting.assessment.doubts import PairOffset
 from siting.assessment.precision import ACROSS, BAND, BELIEFS, CIRCLE, QUANTITIES, Believed, Contrast, Precision, Shown
+from siting.assessment.sensitivity import PRICES
 from siting.assessment.statement import EVERY_GAS, Defaulted, Statement
 from siting.outputs.choice import choice_sentences, plan_choice_csv
 from siting.outputs.lines import number
@@ -20,13 +21,16 @@ MOST_BRIEF = 3
 def sentences(statement: Statement, *, brief: bool = False) -> list[str]:
     """Return the statement as paragraphs, words first, each with the assumption it rests on.
 
-    If `brief`, what was believed beforehand takes one line a gas, plans take three sentences at most, and the
-    sources of defaults are left out.
+    If `brief`, what was believed beforehand takes one line a gas, plans and records of sites take three sentences
+    at most each, and the sources of defaults are left out.
     """
     shown = statement.precision.shown
     out = []
     if any(s.default for s in shown):
-        out.append("The region names no targets; these are the defaults of its gases.")
+        words = "The region names no targets; these are the defaults of its gases."
+        if not any(s.default and s.kind == "level_difference" for s in shown):
+            words += " A difference between bands is not among them, for that takes two bands."
+        out.append(words)
     if not statement.whole:
         out.append(
             "With so many sites, years to detection, the test of assumed numbers and the choice of plans are left out."
@@ -39,6 +43,7 @@ def sentences(statement: Statement, *, brief: bool = False) -> list[str]:
     choices = choice_sentences(statement.choices) if statement.choices is not None else []
     out += choices[:MOST_BRIEF] if brief else choices
     out += _assumption_sentences(statement)
+    out += _noise_sentences(statement.noise, MOST_BRIEF if brief else None)
     believed = statement.precision.believed
     out += prior_lines(believed) if brief else prior_sentences(believed)
     return out if brief else out + default_sentences(statement.defaults)
@@ -125,15 +130,28 @@ def _worth_sentences(given: Precision) -> list[str]:
 
 
 def _assumption_sentences(statement: Statement) -> list[str]:
-    moved = [m for m in statement.moved if m.largest >= 0.01][:5]
-    if not statement.moved:
-        return []
-    if not moved:
-        return ["Halving or doubling any assumed number moves no error by 1 %."]
-    told = "; ".join(
-        f"{m.name} of {m.tracer} = {number(m.value)} ({m.origin}): up to {100 * m.largest:.0f} %" for m in moved
-    )
-    return [f"What rests on a guess: halving or doubling changes an error by - {told}."]
+    out = []
+    numbers = [m for m in statement.moved if m.name not in PRICES]
+    weighty = [m for m in numbers if m.largest >= 0.01][:5]
+    if weighty:
+        told = "; ".join(
+            f"{m.name} of {m.tracer} = {number(m.value)} ({m.origin}): up to {100 * m.largest:.0f} %" for m in weighty
+        )
+        out.append(f"What rests on a guess: halving or doubling changes an error by - {told}.")
+    elif numbers:
+        out.append("Halving or doubling any assumed number moves no error by 1 %.")
+    prices = [m for m in statement.moved if m.name in PRICES and m.largest >= 0.01]
+    if prices:
+        told = "; ".join(f"{m.name} = {number(m.value)} ({m.origin}): up to {100 * m.largest:.0f} %" for m in prices)
+        out.append(f"Prices that nobody gave, the mean of their sites: twice or half changes the cost by - {told}.")
+    return out
+
+
+def _noise_sentences(lines: Sequence[str], most: int | None) -> list[str]:
+    told = [f"{line[0].upper()}{line[1:]}" for line in lines[:most]]
+    if len(told) < len(lines):
+        told.append(f"{len(lines) - len(told)} more sites with a record of their own: shown.txt.")
+    return told
 
 
 def prior_lines(believed: Sequence[Believed]) -> list[str]:
@@ -386,7 +404,11 @@ def assumptions_csv(statement: Statement) -> str:
     for m in statement.moved:
         doubled = dict(m.doubled)
         rows += [
-            [m.tracer, m.name, m.value, m.origin, target, halved, doubled.get(target), 100.0 * m.largest]
+            [
+                *(m.tracer, m.name, m.value, m.origin),
+                f"{target} (no error)" if m.name in PRICES else target,
+                *(halved, doubled.get(target), 100.0 * m.largest),
+            ]
             for target, halved in m.halved
         ]
     moved = {(m.tracer, m.name) for m in statement.moved}

@@ -16,6 +16,8 @@ from siting.region.model import Floats
 
 # Deployments that are worked on at a time, so that memory stays small.
 CHUNK = 2000
+# Nearer to 1 than this, what a cell shares is all that a record knows, to rounding.
+NEARLY = 1e-10
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +39,7 @@ def information(instruments: list[Instrument], slow_variance: Floats, slow_phi: 
     """Return KᵀR⁻¹K (D, k, k) for R = diagonal + shared synoptic part + slow variance x AR(1).
 
     One or two instruments; with two, R holds [[s + v_a, s], [s, s + v_f]] for each month. `slow_variance`
-    and `slow_phi` (D,) describe the part of the slow air that the site does not share with its cell.
+    and `slow_phi` (D,) describe the slow air of each site.
 
     Raises ValueError where a month that is present has no error at all beside the slow air, or where two
     instruments have none but their shared part: R⁻¹ does not exist there.
@@ -70,7 +72,7 @@ def _chunk(instruments: list[Instrument], part: slice, slow_variance: Floats, sl
             mass = sum(precision[i][j][slow] for i in range(len(instruments)))
             right += np.asarray(mass)[:, :, None] * other.columns[None]
         solved = _tridiagonal(weight[slow], slow_variance[slow], slow_phi[slow], right)
-        result[slow] -= np.einsum("dmk,dml->dkl", right, solved)
+        result[slow] -= right.transpose(0, 2, 1) @ solved
     return np.asarray((result + result.transpose(0, 2, 1)) / 2.0, dtype=float)
 
 
@@ -143,6 +145,21 @@ def with_place(matrix: Floats, place: Floats) -> Floats:
     inner = np.eye(place.shape[2]) + place.transpose(0, 2, 1) @ reach[:, :FUNCTIONS]
     less = reach @ np.linalg.solve(inner, reach.transpose(0, 2, 1))
     result = matrix - less
+    return np.asarray((result + result.transpose(0, 2, 1)) / 2.0, dtype=float)
+
+
+def without_shared(matrix: Floats, shared: Floats) -> Floats:
+    """Return KᵀR₀⁻¹K from KᵀR⁻¹K (D, k, k) for R₀ = R - F C Fᵀ, with C = E Eᵀ, E (D, 6, c), at any rank.
+
+    M + M E (I - Eᵀ M E)⁻¹ Eᵀ M (Woodbury), M = KᵀR⁻¹K. No eigenvalue of Eᵀ M E exceeds 1 where R₀ is positive
+    semidefinite; where one does by rounding, C is made smaller in that direction until it does not. R₀ then
+    is larger than asked for, so information is never overstated.
+    """
+    reach = matrix[:, :, :FUNCTIONS] @ shared
+    known, axes = np.linalg.eigh(shared.transpose(0, 2, 1) @ reach[:, :FUNCTIONS])
+    kept = np.minimum(1.0, (1.0 - NEARLY) / np.maximum(known, NEARLY))
+    turned = reach @ axes
+    result = matrix + (turned * (kept / (1.0 - kept * known))[:, None, :]) @ turned.transpose(0, 2, 1)
     return np.asarray((result + result.transpose(0, 2, 1)) / 2.0, dtype=float)
 
 

@@ -10,36 +10,16 @@ import numpy as np
 from siting.deployments import Deployments, parts_of, running_plan, simple_parts
 from siting.record.air import FUNCTIONS, Air
 from siting.record.axis import Axis
-from siting.record.information import Instrument, factor, information, integrate_out, with_place
+from siting.record.information import Instrument, factor, information, integrate_out, with_place, without_shared
 from siting.record.months import Months, instrument_months, leads
 from siting.record.own import SharedAir, SiteAir, site_air
 from siting.record.place import contamination_columns, place_variance
-from siting.record.statistics import mean_variance
+from siting.record.shared import endless_variance, left_to_the_cell
 from siting.region.model import Bools, Floats, Ints, Region
 from siting.region.schema.network import Plan
 
 # A working cylinder drifts linearly from 0; the mean square of that over its life is a third of the end's.
 RAMP = 1.0 / np.sqrt(3.0)
-
-
-def endless_variance(air: SiteAir) -> Floats:
-    """Return syn^2 V(inf, tau) (n,): the synoptic part of a monthly mean that no number of samples removes."""
-    return np.asarray(air.synoptic_variance * mean_variance(np.inf, air.memory_days), dtype=float)
-
-
-def shared_covariance(axis: Axis, slow_variance: float, slow_phi: float, endless: float) -> Floats:
-    """Return C_s (6, 6): how well even endless samples of a cell's air give its level, growth and season.
-
-    (Fᵀ R_s⁻¹ F)⁻¹ with R_s = slow^2 phi^|i - j| + syn^2 V(inf, tau) I over the whole window; `endless` is
-    the second part's variance.
-    """
-    if slow_variance == 0.0 and endless == 0.0:
-        return np.zeros((FUNCTIONS, FUNCTIONS))
-    f = axis.functions()[axis.window()]
-    lag = np.abs(np.subtract.outer(np.arange(f.shape[0]), np.arange(f.shape[0])))
-    r = slow_variance * slow_phi**lag
-    r[np.diag_indices_from(r)] += endless
-    return np.asarray(np.linalg.inv(f.T @ np.linalg.solve(r, f)), dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,10 +56,11 @@ class RecordModel:
     `shared_place` (n, 6) are variances of a place that candidates within 1 km share; the state carries them.
     `sites` is the air at each candidate, that of the tracer where it is not given.
 
-    What synoptic and slow variability endless samples would still show is left out of the records as far as
-    the site has it in common with its cell (`shared_air`, all of it where that is not given): the state of
-    the cell carries it, once for all records that breathe the same air. What a site's own variability
-    exceeds that of its cell stays in its record.
+    The error F C_s Fᵀ that even endless samples of a cell's air would leave in its level, growth and season
+    (`shared_air`, the site's own where that is not given) is left out of the records: the state of the cell
+    carries it, once for all records that breathe the same air. All the rest of the error of a month stays
+    in its record, so a site alone in its cell has exactly its own R. The rests of neighbours count as
+    independent.
     """
 
     region: Region
@@ -102,6 +83,14 @@ class RecordModel:
         if self.shared_air is not None:
             return self.shared_air
         return SharedAir(self.here.slow_variance, self.here.slow_phi, endless_variance(self.here))
+
+    @cached_property
+    def _left(self) -> Floats:
+        """E (n, 6, 6) with E Eᵀ the part of each site's error that the state of its cell carries."""
+        begin = np.full(len(self.region.candidates), 12 * self.axis.older, dtype=np.int64)
+        for i in np.flatnonzero(self.region.candidates.running()):
+            begin[i] = max(0, self._beginning(int(i)))
+        return left_to_the_cell(self.axis, self.here, self._shared, begin)
 
     @cached_property
     def _months(self) -> dict[str, Months]:
@@ -175,11 +164,15 @@ class RecordModel:
         every = simple_parts(plan, self.region.settings.plans)
         # Only a station with one instrument can say with one word by which method it works.
         method = c.method[i] if len(every) == 1 else None
-        since = c.running_since[i]
-        beginning = float(self.axis.first_year if since is None else since)
-        begin = int(np.round(12.0 * (beginning - (self.axis.first_year - self.axis.older))))
+        begin = self._beginning(i)
         present = (np.arange(self.axis.months) >= begin) & np.tile(self.region.open_months[i], self.axis.all_years)
         return [Equipment(p, present, method or p.record_method, max(0, begin)) for p in every if self.measures(p)]
+
+    def _beginning(self, i: int) -> int:
+        """Return the month of the axis in which the record of a running station begins, below 0 if before it."""
+        since = self.region.candidates.running_since[i]
+        beginning = float(self.axis.first_year if since is None else since)
+        return int(np.round(12.0 * (beginning - (self.axis.first_year - self.axis.older))))
 
     def added(self, k: int) -> list[Equipment]:
         """Return what a deployment measures the tracer with."""
@@ -210,19 +203,6 @@ class RecordModel:
     def _record(self, i: int, one: Floats, equipment: list[Equipment]) -> Record:
         return Record(i, one, tuple(e.method for e in equipment), False)
 
-    def monthly_shares(self, picked: Ints) -> Floats:
-        """Return for picked deployments (k,) the mean over months of 1 / (error of a month + slow variance)."""
-        d, plans = self.deployments, self.region.settings.plans
-        found = [self._monthly_share(simple_parts(plans[d.plan[k]], plans), int(d.candidate[k])) for k in picked]
-        return np.array(found, dtype=float)
-
-    def running_shares(self) -> Floats:
-        """Return the same for the running stations, in the order of ids."""
-        plans = self.region.settings.plans
-        sites = np.flatnonzero(self.region.candidates.running()).tolist()
-        found = [self._monthly_share(simple_parts(running_plan(self.region, i), plans), i) for i in sites]
-        return np.array(found, dtype=float)
-
     def difference_weights(self, analyzer: Plan, i: int, flask: Plan, j: int, same_place: bool) -> Floats:
         """Return (12,) 1 / variance of the monthly difference of an analyzer at i and flasks at j.
 
@@ -238,14 +218,6 @@ class RecordModel:
         variance = a.own[i] + f.own[j] + air
         both = self.region.open_months[i] * self.region.open_months[j] * (1.0 - a.empty[i]) * (1.0 - f.empty[j])
         return np.asarray(both / variance, dtype=float)
-
-    def _monthly_share(self, parts: list[Plan], site: int) -> float:
-        here = [self._months[part.id] for part in parts if self.measures(part)]
-        if not here:
-            return 0.0
-        syn, slow = self.here.synoptic_variance[site], self.here.slow_variance[site]
-        each = [(1.0 - m.empty[site]) / (m.own[site] + syn * m.spread[site] + slow) for m in here]
-        return float((self.region.open_months[site] * np.max(each, axis=0)).mean())
 
     def _flask_end(self, these: Ints) -> Ints:
         """Return the month before which flasks stop; those that go on do so for any length of window."""
@@ -300,22 +272,20 @@ class RecordModel:
     def _information(
         self, parts: list[Plan], sites: Ints, present: list[Bools], *, whole: bool, first: int = 0
     ) -> Floats:
-        """Return Kᵀ R₀⁻¹ K (D, k, k), the part of the air that the cell shares left out of R₀."""
+        """Return Kᵀ R₀⁻¹ K (D, k, k), R₀ the error of all rows without the air that the cell carries."""
         years = self.axis.all_years if whole else self.axis.years
-        here, cell = self.here.at(sites), self._shared.at(sites)
+        here, left = self.here.at(sites), self._left[sites]
         syn, slow = here.synoptic_variance[:, None], here.slow_variance[:, None]
-        endless = cell.endless[:, None]
-        excess = np.maximum(0.0, here.slow_variance - cell.slow_variance)
         months = [self._months[part.id].at(sites) for part in parts]
         least = np.min([m.spread for m in months], axis=0)
-        common = np.maximum(0.0, syn * least - endless)
+        common = syn * least
         base = self.columns(whole, len(parts))
         instruments = []
         for position, (month, there) in enumerate(zip(months, present, strict=True)):
-            left = 1.0 - month.empty
+            some = 1.0 - month.empty
             rest = syn * (month.spread - least) + month.own
             # A month that may be empty tells its share of all its error, the air of the cell included.
-            lost = (rest + common + slow + endless) * month.empty / np.where(left > 0.0, left, 1.0)
+            lost = (rest + common + slow) * month.empty / np.where(some > 0.0, some, 1.0)
             variance = rest + lost
             columns = base.copy()
             at = base.shape[1] - 2 * (len(parts) - position)
@@ -324,13 +294,13 @@ class RecordModel:
                 Instrument(
                     variance=np.tile(variance, years),
                     shared=np.tile(common, years),
-                    present=there & np.tile(left > 0.0, years),
+                    present=there & np.tile(some > 0.0, years),
                     columns=columns,
                 )
             )
         extra = self.cylinders(parts[0], base.shape[0], first)
         if extra is None:
-            return information(instruments, excess, here.slow_phi)
+            return without_shared(information(instruments, here.slow_variance, here.slow_phi), left)
         blocks, variance_of = extra
         none = np.zeros_like(blocks)
         wide = [
@@ -342,8 +312,9 @@ class RecordModel:
             )
             for position, one in enumerate(instruments)
         ]
-        matrix = information(wide, excess, here.slow_phi)
-        return integrate_out(matrix, base.shape[1], np.full(blocks.shape[1], variance_of))
+        matrix = information(wide, here.slow_variance, here.slow_phi)
+        matrix = integrate_out(matrix, base.shape[1], np.full(blocks.shape[1], variance_of))
+        return without_shared(matrix, left)
 
     def cylinders(self, part: Plan, months: int, first: int) -> tuple[Floats, float] | None:
         """Return (M, c) indicators of each working cylinder's life and the variance of its mean offset.

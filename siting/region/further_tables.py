@@ -16,6 +16,7 @@ from siting.region.cells import CellError, id_text
 from siting.region.faults import NOT_USED, Findings
 from siting.region.folder import read_optional, tables_in
 from siting.region.model import Floats, read_only
+from siting.region.recorded import without_blanks
 from siting.region.references import KnownIds, check_layout_words
 from siting.region.rows import Checked, Raw, check_rows
 from siting.region.schema.common import Vocabulary
@@ -80,7 +81,8 @@ def read_further_tables(path: Path, context: Context, findings: Findings) -> Fur
         tables.layouts[name] = layout_rows(raw, context, findings)
     for name, raw in tables_in(path, "records", findings):
         tables.raws.append(raw)
-        checked = _unused(raw, RecordRow, findings, _tracer_columns("records", context))
+        filled, _ = without_blanks(raw)
+        checked = check_rows(filled, RecordRow, findings, number_columns=_tracer_columns("records", context))
         values = _by_tracer("records", checked, [row.value for row in checked.rows], context, np.nan)
         order = sorted(range(len(checked.rows)), key=lambda k: (checked.rows[k].time, checked.rows[k].method or "", k))
         tables.records[name] = tuple(checked.rows[k] for k in order)

@@ -179,10 +179,10 @@ class LayoutRow(Vocabulary):
 class RecordRow(Vocabulary):
     """records/*.csv: one measurement of a record, from which noise is estimated."""
 
-    time: When = described(about="Time, ISO or decimal year.", later="record")
-    value: Number = described(about="Mole fraction.", unit="unit of the tracer", later="record")
-    method: Identifier | None = described(None, about="Method.", later="record")
-    flag: CellText | None = described(None, about="Anything but empty, 0 or ok: not used.", later="record")
+    time: When = described(about="Time, ISO or decimal year.")
+    value: Number = described(about="Mole fraction; may be empty in a flagged row.", unit="unit of the tracer")
+    method: Identifier | None = described(None, about="Method.")
+    flag: CellText | None = described(None, about="Anything but empty, 0 or ok: not used.")
 
 
 # Numeric candidate columns whose spread the user may give as <column>_low and <column>_high.

@@ -119,8 +119,22 @@ class Variances:
         )
         return Variances(parts, self.weights)
 
-    def spans(self, y: Floats, theta: Floats) -> list[tuple[Floats, Floats]]:
-        """Return for each part directions (k, k), best first, in which columns move the targets at y, and their size."""
+    def features(self, y: Floats) -> Floats:
+        """Return (N, f) what each deployment sees of the targets at y, the weightiest directions first."""
+        z, occupied = self.split(y)
+        found = []
+        for part, s in zip(self.parts, occupied, strict=True):
+            at = evaluate(part, z, s)
+            push = (part.common.swapaxes(1, 2) @ rests(part, at)).reshape(self.count, -1)
+            size = np.linalg.norm(push, axis=1, keepdims=True)
+            found.append(push / np.where(size > 0.0, size, 1.0))
+        every = np.concatenate(found, axis=1)
+        every = every - every.mean(axis=0)
+        _, values, vectors = np.linalg.svd(every, full_matrices=False)
+        return np.asarray(every @ vectors[: min(6, values.size)].T)
+
+    def spans(self, y: Floats, theta: Floats) -> list[Floats]:
+        """Return for each part (k, k) the sum of squares of what columns do to the targets at y."""
         z, occupied = self.split(y)
         out, begin = [], 0
         for part, s in zip(self.parts, occupied, strict=True):

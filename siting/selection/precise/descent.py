@@ -11,25 +11,21 @@ import numpy as np
 from siting.region.model import Floats, Ints
 from siting.selection.precise.criteria import Variances
 from siting.selection.precise.problem import Problem
-from siting.selection.precise.tree import Found, Node, Point, Search
+from siting.selection.precise.tree import ROUNDS, Found, Node, Point, Search, Side, alike, first_theta, judged
 from siting.selection.program import Ended, Limits, Progress, Report
 
-# Directions kept of each part's common coordinates: those whose tail is below this share of their sum.
-TAIL = 1e-9
-LEAST_DIRECTIONS, MOST_DIRECTIONS = 24, 140
+# Directions of each part's common coordinates are kept until what columns move beyond them is below this.
+TAIL = 1e-5
+LEAST_DIRECTIONS, MOST_DIRECTIONS = 24, 70
 
 
 @dataclass(frozen=True, eq=False)
 class Proof:
-    """What proves a bound: bases (by part), cliques, and the tree's nodes with points over all columns.
+    """What proves a bound: bases (part by part; see `Point.basis`), cliques, and the tree's nodes over all columns."""
 
-    Points of the first `whole` of the root's points were taken without a basis, all others with `bases`.
-    """
-
-    bases: tuple[Floats, ...] | None
+    bases: tuple[tuple[Floats, ...] | None, ...]
     cliques: tuple[Ints, ...]
     nodes: tuple[Node, ...]
-    whole: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,100 +58,148 @@ def descend(
     asked gap means; `start` (program columns,) is a first layout.
     """
     began = time.monotonic()
-    first = Search(problem, limits, floor=floor, gap=gap, target=target, progress=progress, started=began)
-    found = first.run(start, only_root=True)
-    if found.ended is not None or first.root_state is None:
-        return _outcome(found, found.ended or Ended.GAP, Proof(None, found.cliques, found.nodes, len(found.nodes)))
-    y, lower, upper = first.root_state
-    whole = problem.with_cliques(first.clique_rows)
-    bases = _bases(whole, y, found, lower, upper)
-    inner, columns, rows = whole.narrowed(lower, upper, bases)
+    bounds = problem.propagated(problem.lower, problem.upper)
+    if bounds is None:
+        nothing = Node(0, -1, None, np.inf, [], (), "rows")
+        return Outcome(None, np.inf, np.inf, Ended.INFEASIBLE, 1, (), np.inf, Proof((), (), (nothing,)))
+    asked = {"floor": floor, "gap": gap, "target": target, "progress": progress, "started": began}
     every = len(problem.program.names)
-    inside = columns[columns < every]
 
-    def lift(point: Floats) -> tuple[Floats, float] | None:
-        wide = problem.program.lower.copy()
-        wide[:] = 0.0
-        wide[inside] = point
-        return first._judged(wide)
+    def within(bases: list[Floats] | None, lower: Floats, upper: Floats) -> tuple[Search, Ints, Ints]:
+        inner, columns, rows = whole.narrowed(lower, upper, bases)
+        inside = columns[columns < every]
 
-    search = Search(
-        inner,
-        limits,
-        floor=floor,
-        gap=gap,
-        target=target,
-        progress=progress,
-        started=began,
-        lift=lift,
-    )
-    search.processed = first.processed
-    search.bound = first.bound
-    search.best = None if first.best is None else first.best[inside]
+        def lift(point: Floats) -> tuple[Floats, float] | None:
+            wide = np.zeros(every)
+            wide[inside] = point
+            return judged(problem, wide)
+
+        return Search(inner, limits, lift=lift, **asked), columns, rows
+
+    whole = problem
+    bases = _bases(problem, [_even(problem, *bounds)], None, *bounds)
+    first, columns, rows = within(bases, *bounds)
+    if start is not None:
+        first.offer(start[columns[columns < every]])
+    found = first.run(only_root=True)
+    root = _lifted(found.nodes[0], columns, rows, 0)
+    cliques = [columns[clique] for clique in first.clique_rows]
+    if found.ended is not None or first.root_state is None:
+        nodes = (root, *(_lifted(node, columns, rows, 0) for node in found.nodes[1:]))
+        return _outcome(found, found.ended or Ended.GAP, Proof((_fixed(bases),), tuple(cliques), nodes))
+    y, lower, upper = (_widened(part, columns, problem.width, base) for part, base in zip(first.root_state, (0.0,) * 3, strict=True))
+    whole = problem.with_cliques(cliques)
+    points = [y] if first.lifted is None else [y, _occupied(problem, first.lifted)]
+    closer = _bases(problem, points, root.points[-1].theta, lower, upper, found.value)
+    search, columns, rows = within(closer, lower, upper)
+    search.groups = _groups(search.problem, y[columns])
+    search.processed, search.bound = first.processed, first.bound
     search.value, search.lifted = first.value, first.lifted
+    if first.lifted is not None:
+        search.best = first.lifted[columns[columns < every]]
+    search.stir(y[columns], ROUNDS)
     rest = search.run()
-    nodes = tuple(_lifted(node, columns, rows, inner.own_rows) for node in rest.nodes)
-    root = nodes[0]
-    root.points[:0] = found.nodes[0].points
-    cliques = (*first.clique_rows, *(columns[clique] for clique in rest.cliques))
-    proof = Proof(None if bases is None else tuple(bases), cliques, nodes, len(found.nodes[0].points))
+    nodes = tuple(_lifted(node, columns, rows, 1) for node in rest.nodes)
+    nodes[0].points[:0] = root.points
+    cliques += [columns[clique] for clique in rest.cliques]
+    proof = Proof((_fixed(bases), _fixed(closer)), tuple(cliques), nodes)
     rest = replace(rest, log=(*found.log, *rest.log), root_bound=found.root_bound)
     return _outcome(rest, rest.ended or Ended.GAP, proof)
+
+
+def _fixed(bases: list[Floats] | None) -> tuple[Floats, ...] | None:
+    return None if bases is None else tuple(bases)
+
+
+def _even(problem: Problem, lower: Floats, upper: Floats) -> Floats:
+    """Return a point on the way from all lower to all upper bounds, as far as no row forbids it."""
+    move = problem.matrix @ (upper - lower)
+    room = problem.limits - problem.matrix @ lower
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = np.where(move > 0.0, np.maximum(room, 0.0) / move, 1.0)
+    step = float(np.clip(reach[room > 0.0].min(initial=1.0), 1e-4, 1.0))
+    y = lower + step * (upper - lower)
+    return _occupied(problem, y)
+
+
+def _occupied(problem: Problem, point: Floats) -> Floats:
+    """Return a point over all columns with every occupancy as large as its block allows."""
+    out = np.zeros(problem.width)
+    out[: min(point.size, problem.deployments + problem.auxiliary)] = point[: problem.deployments + problem.auxiliary]
+    begin = problem.deployments + problem.auxiliary
+    for block in problem.criterion.blocks:
+        count = int(block.max(initial=-1)) + 1
+        inside = block >= 0
+        total = np.bincount(block[inside], weights=out[: problem.deployments][inside], minlength=count)
+        out[begin : begin + count] = np.minimum(1.0, total)
+        begin += count
+    return out
+
+
+def _widened(values: Floats, columns: Ints, width: int, base: float) -> Floats:
+    out = np.full(width, base)
+    out[columns] = values
+    return out
 
 
 def _outcome(found: Found, ended: Ended, proof: Proof) -> Outcome:
     return Outcome(found.point, found.value, found.bound, ended, found.count, found.log, found.root_bound, proof)
 
 
-def _bases(problem: Problem, y: Floats, found: Found, lower: Floats, upper: Floats) -> list[Floats] | None:
-    """Return for each part the directions in which the columns left move the targets, at the root and at the best."""
+def _bases(
+    problem: Problem, points: list[Floats], theta: Floats | None, lower: Floats, upper: Floats, value: float = 1.0
+) -> list[Floats] | None:
+    """Return for each part the directions in which the columns left move the targets at some points."""
     criterion = problem.criterion
     if not isinstance(criterion, Variances):
         return None
     n, a = problem.deployments, problem.auxiliary
     keep = np.flatnonzero((upper[:n] > lower[:n]) | (lower[:n] > 0.5))
+    if keep.size == 0:
+        return None
+    if theta is None:
+        theta = first_theta(criterion.weights)
     taken, kept = criterion.take(keep)
-    points = [np.concatenate([y[keep], y[n + a + kept]])]
-    if found.point is not None:
-        points.append(np.concatenate([found.point[keep], np.ones(kept.size)]))
-    weights = np.maximum(found.nodes[0].points[-1].theta, 1e-6 * found.nodes[0].points[-1].theta.max(initial=1.0))
+    weights = np.maximum(theta, 1e-6 * theta.max(initial=0.0))
+    found = [taken.spans(np.concatenate([point[keep], point[n + a + kept]]), weights) for point in points]
     out = []
     for part in range(len(criterion.parts)):
-        total: Floats | None = None
-        for point in points:
-            vectors, sizes = taken.spans(point, weights)[part]
-            finite = np.where(np.isfinite(sizes), sizes, sizes[np.isfinite(sizes)].max(initial=1.0) * 10.0)
-            one = (vectors * finite) @ vectors.T
-            total = one if total is None else total + one
-        assert total is not None
+        total = sum((one[part] for one in found), np.zeros((criterion.parts[part].common.shape[2],) * 2))
         values, vectors = np.linalg.eigh(total)
         values, vectors = values[::-1], vectors[:, ::-1]
-        tail = np.cumsum(values[::-1])[::-1]
-        count = int(np.clip((tail > TAIL * tail[0]).sum(), LEAST_DIRECTIONS, MOST_DIRECTIONS))
-        out.append(np.ascontiguousarray(vectors[:, : min(count, vectors.shape[1])]))
+        tail = np.cumsum(np.maximum(values, 0.0)[::-1])[::-1]
+        enough = TAIL * max(abs(value), 1.0) * keep.size
+        count = int(np.clip((tail > enough).sum(), LEAST_DIRECTIONS, MOST_DIRECTIONS))
+        # The targets themselves stand first, so that nothing of their prior is lost.
+        targets, _ = np.linalg.qr(criterion.parts[part].targets)
+        rest = vectors[:, :count] - targets @ (targets.T @ vectors[:, :count])
+        basis, _ = np.linalg.qr(np.concatenate([targets, rest], axis=1))
+        out.append(np.ascontiguousarray(basis[:, : basis.shape[0]]))
     return out
 
 
-def _lifted(node: Node, columns: Ints, rows: Ints, own_rows: int) -> Node:
-    """Return a node of the inner search in the columns and rows of the whole problem."""
-    beyond = rows.size - own_rows
+def _groups(problem: Problem, y: Floats) -> list[list[Ints]] | None:
+    """Return nested groups of deployments that push the targets alike at a point."""
+    criterion = problem.criterion
+    if not isinstance(criterion, Variances) or criterion.count == 0:
+        return None
+    features = criterion.features(y[problem.seen()])
+    return alike(features)
+
+
+def _lifted(node: Node, columns: Ints, rows: Ints, basis: int) -> Node:
+    """Return a node of the inner search in the columns and rows of the whole problem.
+
+    Rows that the inner search found later follow the known ones in both.
+    """
+    after = int(rows.max(initial=-1)) + 1
 
     def row_of(inner: Ints) -> Ints:
-        last = int(rows.max(initial=-1)) + 1 if beyond > 0 else None
         known = inner < rows.size
-        out = np.empty(inner.size, dtype=np.int64)
-        out[known] = rows[inner[known]]
-        begin = last if last is not None else _next_row(rows, own_rows)
-        out[~known] = begin + (inner[~known] - rows.size)
-        return out
+        return np.where(known, rows[np.minimum(inner, rows.size - 1)], after + inner - rows.size).astype(np.int64)
 
-    points = [Point(columns[p.columns], p.y, p.theta, row_of(p.rows), p.multipliers) for p in node.points]
-    column = int(columns[node.column]) if node.column >= 0 else -1
-    return Node(
-        node.number, node.parent, column, node.lower, node.upper, node.bound, points, node.children, node.closed
-    )
-
-
-def _next_row(rows: Ints, own_rows: int) -> int:
-    del own_rows
-    return int(rows.max(initial=-1)) + 1
+    points = [
+        Point(columns[p.columns], p.y, p.theta, row_of(p.rows), p.multipliers, p.local, basis) for p in node.points
+    ]
+    side = None if node.side is None else Side(columns[node.side.columns], node.side.sign, node.side.limit)
+    return Node(node.number, node.parent, side, node.bound, points, node.children, node.closed)

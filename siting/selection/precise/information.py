@@ -120,19 +120,24 @@ def evaluate(part: Part, z: Floats, occupied: Floats, directions: Floats | None 
         inside = part.block[used] >= 0
         number = part.block[used][inside]
         local = part.local[used][inside] * root[inside]
-        np.add.at(inner, number, local.swapaxes(1, 2) @ local)
-        np.add.at(cross, number, common[inside].swapaxes(1, 2) @ local)
+        order = np.argsort(number, kind="stable")
+        seen, begin = np.unique(number[order], return_index=True)
+        local = local[order]
+        if seen.size:
+            inner[seen] = np.add.reduceat(local.swapaxes(1, 2) @ local, begin)
+            cross[seen] = np.add.reduceat(common[inside][order].swapaxes(1, 2) @ local, begin)
         live = occupied > 0.0
         index = np.arange(size)
         inner[:, index, index] += np.where(live, occupied, 1.0)[:, None]
-        seen = np.unique(number)
         if seen.size:
-            total -= np.einsum("bkl,blj->kj", cross[seen], np.linalg.solve(inner[seen], cross[seen].swapaxes(1, 2)))
+            root_inner = np.linalg.cholesky(inner[seen])
+            answer = np.linalg.solve(root_inner, cross[seen].swapaxes(1, 2)).reshape(-1, k)
+            total -= answer.T @ answer
     lower = np.linalg.cholesky(total)
     wanted = part.targets if directions is None else directions
     half = solve_triangular(lower, wanted, lower=True, check_finite=False)
     u = solve_triangular(lower, half, lower=True, trans=1, check_finite=False)
-    v = -np.linalg.solve(inner, np.einsum("bkl,kt->blt", cross, u)) if blocks else np.zeros((0, size, u.shape[1]))
+    v = -np.linalg.solve(inner, cross.swapaxes(1, 2) @ u) if blocks else np.zeros((0, size, u.shape[1]))
     return At(lower, inner, cross, u, v, np.asarray((half * half).sum(axis=0)))
 
 
@@ -164,12 +169,12 @@ class Pushes:
 def pushes(part: Part, at: At, rest: Floats) -> Pushes:
     """Return the pushes of all columns of a part, then of its occupancies."""
     k, size, t = part.common.shape[2], part.local.shape[2], rest.shape[2]
-    common = np.einsum("nrk,nrt->nkt", part.common, rest, optimize=True)
+    common = part.common.swapaxes(1, 2) @ rest
     block = np.concatenate([part.block, np.arange(part.blocks)])
     local = np.zeros((block.size, size, t))
     n = part.block.size
     if part.blocks:
-        local[:n] = np.einsum("nrl,nrt->nlt", part.local, rest, optimize=True)
+        local[:n] = part.local.swapaxes(1, 2) @ rest
         local[n:] = at.v
         common = np.concatenate([common, np.zeros((part.blocks, k, t))])
         inside = np.flatnonzero(block >= 0)
@@ -283,13 +288,10 @@ def _mixed(count: int, block: Ints, share: Floats, inner: Floats, drive: Floats)
     return np.asarray(-np.linalg.solve(np.eye(inner.shape[1]) + total, pull))
 
 
-def span(part: Part, at: At, weights: Floats) -> tuple[Floats, Floats]:
-    """Return directions (k, k), best first, in which the targets stand and columns move them, and their sizes (k,)."""
+def span(part: Part, at: At, weights: Floats) -> Floats:
+    """Return (k, k) the sum of squares of what each column does to the targets at a point, and the solutions there."""
     rest = rests(part, at)
-    push = np.einsum("nrk,nrt->nkt", part.common, rest, optimize=True) * weights
+    push = (part.common.swapaxes(1, 2) @ rest) * weights
     flat = push.transpose(0, 2, 1).reshape(-1, part.common.shape[2])
-    first, _ = np.linalg.qr(at.u * weights)
-    flat = flat - (flat @ first) @ first.T
-    values, vectors = np.linalg.eigh(flat.T @ flat)
-    order = np.argsort(-values, kind="stable")[: part.common.shape[2] - first.shape[1]]
-    return np.concatenate([first, vectors[:, order]], axis=1), np.concatenate([np.full(first.shape[1], np.inf), values[order]])
+    own = at.u * weights
+    return np.asarray(flat.T @ flat + part.block.size * (own @ own.T))

@@ -21,6 +21,7 @@ MOST_STEPS = 60
 TRACE = False
 LEAST = 0.1
 INTERIOR = 2e-3
+WIDENED = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +110,8 @@ def relax(
     gamma = np.where(always, 0.0, weights.gamma)
     free = ~always & (weights.kappa > 0.0)
     dense = rows.toarray()
+    # Rows that meet from both sides leave no interior; the bound is told for the limits as they are.
+    exact, limits = limits, limits + WIDENED * (1.0 + np.abs(limits))
     if start is None:
         x = np.full(m, 0.3)
         # Along the diagonal of the box until most rows hold.
@@ -145,7 +148,7 @@ def relax(
     stalled = 0
     for step in range(MOST_STEPS):
         told = steadied(measured, theta, cost, rows, lam, occupancy_rows)
-        bounded, _ = bound(told[0], weights, theta, cost, rows, limits, told[1], lower, upper)
+        bounded, _ = bound(told[0], weights, theta, cost, rows, exact, told[1], lower, upper)
         over = np.where(free & ~hard, np.maximum(measured.values - gamma, 0.0), 0.0)
         value = float(cost @ y + (np.where(hard, 0.0, kappa) * np.where(always, measured.values, over)).sum())
         broken = float(np.maximum(dense @ y - limits, 0.0).max(initial=0.0))

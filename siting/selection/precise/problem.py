@@ -62,16 +62,22 @@ class Problem:
         if not cliques:
             return self
         more = packing(list(cliques), self.width)
-        return Problem(
-            self.program,
-            self.criterion,
-            self.cost,
-            sp.csr_array(sp.vstack([self.matrix, more])),
-            np.concatenate([self.limits, np.ones(len(cliques))]),
-            self.lower,
-            self.upper,
-            self.integer,
-            self.own_rows,
+        return replace(
+            self,
+            matrix=sp.csr_array(sp.vstack([self.matrix, more])),
+            limits=np.concatenate([self.limits, np.ones(len(cliques))]),
+        )
+
+    def with_sides(self, sides: Sequence[tuple[Ints, float, float]]) -> Problem:
+        """Return the problem with rows sign x sum of columns <= limit at its end."""
+        if not sides:
+            return self
+        more = packing([columns for columns, _, _ in sides], self.width)
+        signs = np.array([sign for _, sign, _ in sides])
+        return replace(
+            self,
+            matrix=sp.csr_array(sp.vstack([self.matrix, sp.diags_array(signs) @ more])),
+            limits=np.concatenate([self.limits, [limit for _, _, limit in sides]]),
         )
 
     def narrowed(self, lower: Floats, upper: Floats, bases: Sequence[Floats] | None) -> tuple[Problem, Ints, Ints]:

@@ -17,11 +17,13 @@ import scipy.sparse as sp
 
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.cliques import Cliques
-from siting.selection.precise.criteria import Measured
+from siting.selection.highs import Solver
+from siting.selection.precise.criteria import Measured, Weights
 from siting.selection.precise.interior import Relaxed, bound, relax, steadied
 from siting.selection.precise.layouts import LocalSearch, completed, linear_layout
 from siting.selection.precise.problem import Problem
-from siting.selection.program import Ended, Limits, Progress, Report, clashes, relative_gap
+from siting.selection.program import Ended, Limits, Progress, Report, relative_gap
+from siting.selection.rows import Rows
 
 # Columns that the first relaxation of a large problem looks at; others are priced in.
 FIRST_COLUMNS = 700
@@ -30,30 +32,52 @@ MOST_PRICINGS = 12
 POOL = 500
 # Whole layouts are looked for at the first nodes and then now and then.
 EARLY, EVERY = 12, 25
+# Rounds of random changes to the best layout before the tree, and deployments among which they are made.
+ROUNDS, STIRRED = 30, 120
 INTEGRAL = 1e-6
+# A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
+BROKEN = 1e-3
+IN_USE = 1e-4
+# Columns that a node looks at first beside those that its parent used.
+NEXT_COLUMNS = 60
+# A group is split where the number picked of it is farther than this from whole.
+FAR = 0.2
 DEBUG = False
 
 
 @dataclass(frozen=True, eq=False)
 class Point:
-    """What bounds a node: a sparse point over all columns, theta (T,), sparse row multipliers."""
+    """What bounds a node: a sparse point over all columns, theta (T,), sparse row multipliers.
+
+    `local` (m,) are the multipliers of the sides on the way from the root, m of them; `basis` numbers the
+    basis in which its targets were solved for.
+    """
 
     columns: Ints
     y: Floats
     theta: Floats
     rows: Ints
     multipliers: Floats
+    local: Floats
+    basis: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """What tells a node from its parent: sum of sign x columns <= limit (whole columns only)."""
+
+    columns: Ints
+    sign: float
+    limit: float
 
 
 @dataclass(eq=False)
 class Node:
-    """One node: its parent, the column that was branched on with its new lower and upper bound, its points."""
+    """One node: its parent, what tells it from its parent (None for the root), its bound and its points."""
 
     number: int
     parent: int
-    column: int
-    lower: float
-    upper: float
+    side: Side | None
     bound: float
     points: list[Point] = field(default_factory=list)
     children: tuple[int, ...] = ()
@@ -80,8 +104,9 @@ class Found:
 class _Open:
     lower: Floats
     upper: Floats
-    start: tuple[Floats, Floats, Floats] | None
+    start: tuple[Floats, Floats, Floats, Floats] | None
     active: Bools
+    sides: tuple[Side, ...]
 
 
 class Search:
@@ -104,7 +129,7 @@ class Search:
         It is for a search within part of a problem; None means that the whole refuses the point.
         """
         self.problem, self.limits = problem, limits
-        self._lift = lift or self._judged
+        self._lift = lift or (lambda point: judged(problem, point))
         self._gap = gap or (lambda value, bounded: relative_gap(value, bounded, floor))
         self._target = target or (lambda value: value - 0.999 * limits.gap * max(abs(value), floor))
         self._progress = progress
@@ -121,17 +146,9 @@ class Search:
         self._occupancy_rows = _occupancy_rows(problem)
         self._last_told = -np.inf
         self.root_state: tuple[Floats, Floats, Floats] | None = None
+        self.groups: list[list[Ints]] | None = None
 
     # -- layouts ----------------------------------------------------------------------------------
-
-    def _judged(self, point: Floats) -> tuple[Floats, float] | None:
-        """Return a layout and its value, None if it breaks a rule."""
-        problem = self.problem
-        if problem.program.broken(point):
-            return None
-        picked = np.flatnonzero(point[: problem.deployments] > 0.5)
-        values = problem.criterion.whole(picked)
-        return point, problem.criterion.weights.total(values) + float(problem.cost[: point.size] @ point)
 
     def accept(self, point: Floats | None) -> bool:
         """Take a layout (program columns,) if it keeps every rule and is the best so far."""
@@ -166,12 +183,15 @@ class Search:
 
     # -- search -----------------------------------------------------------------------------------
 
-    def run(self, start: Floats | None = None, *, only_root: bool = False) -> Found:
+    def offer(self, point: Floats) -> None:
+        """Take a first layout if it keeps the rules."""
+        self.accept(point)
+
+    def run(self, *, only_root: bool = False) -> Found:
         """Search within the limits and return what was found; `only_root` ends after the first node."""
         problem = self.problem
-        self.accept(start)
         bounds = problem.propagated(problem.lower, problem.upper)
-        root = Node(0, -1, -1, 0.0, 0.0, -np.inf)
+        root = Node(0, -1, None, -np.inf)
         self.nodes.append(root)
         if bounds is None:
             root.closed = "rows"
@@ -183,7 +203,7 @@ class Search:
                 root.closed = "rows"
                 return self._found(Ended.INFEASIBLE)
         active = self._first_active(lower, upper)
-        opened: dict[int, _Open] = {0: _Open(lower, upper, None, active)}
+        opened: dict[int, _Open] = {0: _Open(lower, upper, None, active, ())}
         heap: list[tuple[float, int]] = [(-np.inf, 0)]
         ended: Ended | None = None
         pruned = np.inf
@@ -247,7 +267,7 @@ class Search:
         y = np.zeros(problem.width)
         y[problem.lower > 0.0] = problem.lower[problem.lower > 0.0]
         slopes = self._measure_all(y)
-        worth = -(self._start_theta(slopes) @ slopes.gradient)
+        worth = -(first_theta(problem.criterion.weights) @ slopes.gradient)
         free = np.flatnonzero(upper[:n] > lower[:n])
         must = np.flatnonzero(lower[:n] > 0.5)
         pool = np.union1d(must, free[np.argsort(-worth[free], kind="stable")[:POOL]])
@@ -285,16 +305,45 @@ class Search:
         self.clique_rows += [row for cliques in self._cliques for row in cliques.cover(every)]
         return True
 
-    def _start_theta(self, measured: Measured) -> Floats:
-        weights = self.problem.criterion.weights
-        hard = np.isinf(weights.kappa)
-        gamma = np.where(weights.always, 1.0, weights.gamma)
-        return np.where(hard, 1.0 / np.maximum(np.abs(gamma), 1e-300), np.where(hard, 0.0, weights.kappa))
-
     def _improve(self, search: LocalSearch, picked: Bools, held: Bools | None = None, passes: int = 6) -> None:
         better = search.improved(picked, held, passes)
         if search.keeps(better):
             self.accept(completed(self.problem, search.pool[better], self._left()))
+
+    def stir(self, y: Floats, rounds: int) -> None:
+        """Look for better layouts around the best one: take a few sites out at random, fill up, swap, go on from it."""
+        n = self.problem.deployments
+        if self.best is None or n == 0:
+            return
+        generator = np.random.default_rng(self.limits.seed)
+        measured = self._measure_all(y)
+        slopes = first_theta(self.problem.criterion.weights) @ measured.gradient
+        promise = np.where(y[:n] > 1e-3, 1e9 * y[:n], -slopes[:n])
+        chosen = np.flatnonzero(self.best[:n] > 0.5)
+        pool = np.union1d(np.argsort(-promise, kind="stable")[:STIRRED], chosen)
+        search = self._local(pool)
+        must = self.problem.lower[pool] > 0.5
+        best = np.isin(pool, chosen)
+        value = search.merit_of(best)
+        for _ in range(rounds):
+            if self._stopped() is not None:
+                return
+            trial = best.copy()
+            loose = np.flatnonzero(trial & ~must)
+            if loose.size < 2:
+                return
+            out = generator.choice(loose, size=min(loose.size, int(generator.integers(2, 5))), replace=False)
+            trial[out] = False
+            # One site that would not have been chosen next brings the search elsewhere.
+            fits = np.flatnonzero(search.fits(trial))
+            fits = fits[~np.isin(fits, out)]
+            if fits.size:
+                trial[generator.choice(fits)] = True
+            trial = search.improved(trial, must, 2)
+            now = search.merit_of(trial)
+            if now < value and search.keeps(trial):
+                best, value = trial, now
+                self.accept(completed(self.problem, pool[trial], self._left()))
 
     def _local(self, pool: Ints) -> LocalSearch:
         exclusions = self.problem.program.exclusions
@@ -323,7 +372,7 @@ class Search:
         if self.best is not None:
             y[: self.best.size] = self.best
         slopes = self._measure_all(y)
-        worth = -(self._start_theta(slopes) @ slopes.gradient)[:n]
+        worth = -(first_theta(problem.criterion.weights) @ slopes.gradient)[:n]
         price = np.maximum(problem.program.cost[:n], 1)
         order = np.lexsort((np.arange(n), -worth / price))
         rank = np.empty(n, dtype=np.int64)
@@ -366,12 +415,17 @@ class Search:
 
         return Measured(measured.values, gradient, measured.constants, measured.curvature, idle)
 
+    def _rows_with(self, sides: tuple[Side, ...]) -> Problem:
+        """Return the problem with the cliques found so far and the sides of a node as its last rows."""
+        return self.problem.with_cliques(self.clique_rows).with_sides(
+            [(side.columns, side.sign, side.limit) for side in sides]
+        )
+
     def _bound_at(self, point: Point, problem: Problem, lower: Floats, upper: Floats) -> tuple[float, Floats, Floats]:
         """Return bound, reduced costs and slopes over all columns at a stored point."""
         y = np.zeros(problem.width)
         y[point.columns] = point.y
-        multipliers = np.zeros(problem.limits.size)
-        multipliers[point.rows] = point.multipliers
+        multipliers = _spread(point, problem)
         measured, multipliers = steadied(
             self._measure_all(y), point.theta, problem.cost, problem.matrix, multipliers, self._occupancy_rows
         )
@@ -382,7 +436,13 @@ class Search:
         return bounded, reduced, point.theta @ measured.gradient
 
     def _relax(
-        self, problem: Problem, lower: Floats, upper: Floats, active: Bools, start: tuple[Floats, Floats, Floats] | None
+        self,
+        problem: Problem,
+        lower: Floats,
+        upper: Floats,
+        active: Bools,
+        start: tuple[Floats, Floats, Floats] | None,
+        sides: int,
     ) -> tuple[Relaxed, Point] | None:
         """Solve a relaxation over active columns, the other free ones at their lower bounds."""
         n, a = problem.deployments, problem.auxiliary
@@ -445,7 +505,7 @@ class Search:
             problem.criterion.weights,
             problem.cost[every],
             sp.csr_array(part[rows]),
-            limits[rows] + 1e-9,
+            limits[rows],
             lower[every],
             upper[every],
             occupancy,
@@ -457,9 +517,9 @@ class Search:
         y = lower.copy()
         y[every] = relaxed.y
         used = np.flatnonzero(y > 1e-7)
-        kept_rows = np.flatnonzero(relaxed.rows > 0.0)
-        point = Point(used, y[used], relaxed.theta, rows[kept_rows], relaxed.rows[kept_rows])
-        return relaxed, point
+        multipliers = np.zeros(problem.limits.size)
+        multipliers[rows] = relaxed.rows
+        return relaxed, Point(used, y[used], relaxed.theta, *_split(multipliers, sides))
 
     def _branch(self, node: Node, state: _Open) -> list[tuple[Node, _Open]]:
         """Bound a node, fix what its reduced costs allow, and return its children."""
@@ -467,15 +527,25 @@ class Search:
         lower, upper, active, start = state.lower, state.upper, state.active, state.start
         target = self._target(self.value)
         y: Floats | None = None
-        slopes = np.zeros(lower.size)
+        slopes, reduced = np.zeros(lower.size), np.zeros(lower.size)
         for turn in range(MOST_PRICINGS):
-            problem = self.problem.with_cliques(self.clique_rows)
+            problem = self._rows_with(state.sides)
             padded = None
             if start is not None:
                 rows = np.zeros(problem.limits.size)
                 rows[: start[2].size] = start[2]
+                begin = rows.size - len(state.sides)
+                rows[begin : begin + start[3].size] = start[3]
                 padded = (start[0], start[1], rows)
-            solved = self._relax(problem, lower, upper, active, padded)
+            solved = self._relax(problem, lower, upper, active, padded, len(state.sides))
+            broken = solved is None or _breaks(problem, solved[1]) > BROKEN
+            if broken:
+                ray = self._infeasible(problem, lower, upper, len(state.sides))
+                if ray is not None:
+                    node.points.append(ray)
+                    node.bound = self._bound_at(ray, problem, lower, upper)[0]
+                    node.closed = "bound"
+                    return []
             if solved is None:
                 break
             relaxed, point = solved
@@ -484,13 +554,13 @@ class Search:
             node.bound = max(node.bound, bounded)
             y = np.zeros(problem.width)
             y[point.columns] = point.y
-            multipliers = np.zeros(problem.limits.size)
+            multipliers = np.zeros(problem.limits.size - len(state.sides))
             multipliers[point.rows] = point.multipliers
-            start = (y, point.theta, multipliers)
+            start = (y, point.theta, multipliers, point.local)
             if node.bound >= target:
                 node.closed = "bound"
                 return []
-            shut = self._fixed(bounded, reduced, lower, upper, target)
+            shut = self._fixed(problem, bounded, reduced, lower, upper, target)
             if shut is None:
                 node.closed = "rows"
                 return []
@@ -513,7 +583,7 @@ class Search:
         if y is None:
             y = lower.copy()
         free = upper > lower
-        active = self._with_blocks(active & free, free)
+        active = self._with_blocks(self._interesting(y, reduced, free), free)
         self._layouts_near(y, lower, upper, slopes)
         target = self._target(self.value)
         if node.bound >= target:
@@ -522,34 +592,74 @@ class Search:
         if DEBUG: print(node.number, "bound %.5f" % node.bound, "free", int(((upper>lower)[:self.problem.deployments]).sum()), "ones", int((lower[:self.problem.deployments]>.5).sum()), "frac", int(((y>.01)&(y<.99))[:self.problem.deployments].sum()), "turns", turn+1, "steps", relaxed.steps, "gap %.5f" % (self.value-node.bound))
         if node.number == 0:
             self.root_state = (y, lower, upper)
-        column = self._column(y, slopes, lower, upper)
-        if column is None:
+        sides = self._sides(y, slopes, lower, upper)
+        if sides is None:
             # Everything is decided: the node is one layout.
             self.accept(completed(self.problem, np.flatnonzero(lower[: self.problem.deployments] > 0.5), self._left()))
             node.closed = "whole"
             node.bound = max(node.bound, min(self.value, self._target(self.value)))
             return []
         children: list[tuple[Node, _Open]] = []
-        middle = np.floor(min(max(y[column], lower[column]), upper[column] - 0.5))
-        for low, high in ((lower[column], middle), (middle + 1.0, upper[column])):
-            child = Node(len(self.nodes), node.number, column, float(low), float(high), node.bound)
+        for side in sides:
+            child = Node(len(self.nodes), node.number, side, node.bound)
             self.nodes.append(child)
             node.children += (child.number,)
-            new_lower, new_upper = lower.copy(), upper.copy()
-            new_lower[column], new_upper[column] = low, high
-            problem = self.problem.with_cliques(self.clique_rows)
-            bounds = problem.propagated(new_lower, new_upper)
+            path = (*state.sides, side)
+            bounds = self._rows_with(path).propagated(lower, upper)
             if bounds is None:
                 child.closed = "rows"
                 continue
-            children.append((child, _Open(*bounds, start, active)))
+            children.append((child, _Open(*bounds, start, active, path)))
         return children
 
+    def _interesting(self, y: Floats, reduced: Floats, free: Bools) -> Bools:
+        """Return the free columns that children should look at first: those in use and the nearest to it."""
+        n = self.problem.deployments
+        out = free.copy()
+        cost = np.where(y[:n] > IN_USE, -np.inf, np.maximum(reduced[:n], 0.0))
+        cost[~free[:n]] = np.inf
+        used = int((y[:n] > IN_USE).sum())
+        if int(free[:n].sum()) > used + NEXT_COLUMNS:
+            order = np.argsort(cost, kind="stable")
+            out[:n] = False
+            out[order[: used + NEXT_COLUMNS]] = True
+            out[:n] &= free[:n]
+        return out
+
+    def _infeasible(self, problem: Problem, lower: Floats, upper: Floats, sides: int) -> Point | None:
+        """Return multipliers that prove that no point keeps the rows, None if some point does.
+
+        The least t with rows . y <= limits + t is above 0; its multipliers, made large, lift any bound.
+        """
+        columns = np.flatnonzero(upper > lower)
+        part = sp.csr_array(problem.matrix[:, columns])
+        limits = problem.limits - problem.matrix @ lower + part @ lower[columns]
+        rows = np.flatnonzero(part.maximum(0) @ upper[columns] + part.minimum(0) @ lower[columns] > limits + 1e-9)
+        wide = sp.csr_array(sp.hstack([part[rows], -np.ones((rows.size, 1))]))
+        solver = Solver(
+            np.append(np.zeros(columns.size), 1.0),
+            np.append(lower[columns], 0.0),
+            np.append(upper[columns], 1e6),
+            Rows(wide, np.full(rows.size, -np.inf), limits[rows]),
+            maximise=False,
+        )
+        result = solver.solve_lp(self._left())
+        if result.status != "optimal" or result.point[-1] < 1e-7:
+            return None
+        multipliers = np.zeros(problem.limits.size)
+        multipliers[rows] = np.maximum(-result.duals, 0.0)
+        t = problem.criterion.weights.kappa.size
+        none = Point(np.empty(0, dtype=np.int64), np.empty(0), np.zeros(t), *_split(multipliers, sides))
+        plain = self._bound_at(none, problem, lower, upper)[0] - float(np.minimum(problem.cost * lower, problem.cost * upper).sum())
+        if plain <= 0.0:
+            return None
+        wanted = 2.0 * (abs(self._target(self.value)) if np.isfinite(self.value) else 1.0) + float(np.abs(problem.cost * upper).sum()) + 1.0
+        return Point(none.columns, none.y, none.theta, none.rows, none.multipliers * wanted / plain, none.local * wanted / plain)
+
     def _fixed(
-        self, bounded: float, reduced: Floats, lower: Floats, upper: Floats, target: float
+        self, problem: Problem, bounded: float, reduced: Floats, lower: Floats, upper: Floats, target: float
     ) -> tuple[Floats, Floats] | None:
         """Fix whole columns whose other value would lift the bound above the target."""
-        problem = self.problem
         free = (upper > lower) & problem.integer & (upper - lower < 1.5)
         to_high = bounded + np.maximum(reduced, 0.0)
         to_low = bounded + np.maximum(-reduced, 0.0)
@@ -558,7 +668,7 @@ class Search:
         new_lower[free & (to_low >= target)] = upper[free & (to_low >= target)]
         if np.any(new_lower > new_upper):
             return None
-        return problem.with_cliques(self.clique_rows).propagated(new_lower, new_upper)
+        return problem.propagated(new_lower, new_upper)
 
     def _layouts_near(self, y: Floats, lower: Floats, upper: Floats, slopes: Floats) -> None:
         if not (self.processed <= EARLY or self.processed % EVERY == 0):
@@ -578,17 +688,97 @@ class Search:
         held = lower[pool] > 0.5
         self._improve(search, picked, held, 3 if self.processed <= 3 else 1)
 
-    def _column(self, y: Floats, slopes: Floats, lower: Floats, upper: Floats) -> int | None:
-        """Choose the column to branch on: largest distance from whole times slope, None if all are decided."""
+    def _sides(self, y: Floats, slopes: Floats, lower: Floats, upper: Floats) -> tuple[Side, Side] | None:
+        """Choose how to split a node: how many of a group are picked, or one column; None if all is decided."""
         problem = self.problem
         free = (upper > lower) & problem.integer
         if not free.any():
             return None
+        group = self._group(y, free)
+        if group is not None:
+            total = float(y[group].sum())
+            low = np.floor(total)
+            return Side(group, 1.0, low), Side(group, -1.0, -(low + 1.0))
         away = np.minimum(y - np.floor(y + INTEGRAL), np.ceil(y - INTEGRAL) - y)
         score = np.where(free, np.maximum(away, 0.0) * (np.abs(slopes) + 1e-12), -1.0)
-        if score.max() > 0.0:
-            return int(np.argmax(score))
-        return int(np.argmax(np.where(free, np.abs(slopes) + 1e-12, -1.0)))
+        column = int(np.argmax(score)) if score.max() > 0.0 else int(np.argmax(np.where(free, np.abs(slopes), -1.0)))
+        middle = np.floor(min(max(y[column], lower[column]), upper[column] - 0.5))
+        only = np.array([column], dtype=np.int64)
+        return Side(only, 1.0, float(middle)), Side(only, -1.0, -float(middle + 1.0))
+
+    def _group(self, y: Floats, free: Bools) -> Ints | None:
+        """Return the largest group of alike deployments whose picked number is far from whole."""
+        if self.groups is None:
+            return None
+        n = self.problem.deployments
+        for level in self.groups:
+            best, which = 0.0, None
+            for group in level:
+                if not free[group].any():
+                    continue
+                total = float(y[group].sum())
+                away = abs(total - round(total))
+                if away > best:
+                    best, which = away, group
+            if which is not None and best > FAR and which.size > 1:
+                return which
+        del n
+        return None
+
+
+def _split(multipliers: Floats, sides: int) -> tuple[Ints, Floats, Floats]:
+    """Return the rows with a multiplier, those multipliers, and the multipliers of the sides."""
+    common = multipliers[: multipliers.size - sides]
+    rows = np.flatnonzero(common > 0.0)
+    return rows, common[rows], multipliers[multipliers.size - sides :]
+
+
+def _breaks(problem: Problem, point: Point) -> float:
+    """Return by how much a point breaks the rows at most."""
+    return float((problem.matrix[:, point.columns] @ point.y - problem.limits).max(initial=0.0))
+
+
+def judged(problem: Problem, point: Floats) -> tuple[Floats, float] | None:
+    """Return a layout (program columns,) and its value by plain matrices, None if it breaks a rule."""
+    if problem.program.broken(point):
+        return None
+    picked = np.flatnonzero(point[: problem.deployments] > 0.5)
+    values = problem.criterion.whole(picked)
+    return point, problem.criterion.weights.total(values) + float(problem.cost[: point.size] @ point)
+
+
+def first_theta(weights: Weights) -> Floats:
+    """Return multipliers (T,) to begin with: every value counts fully, limits relative to their size."""
+    hard = np.isinf(weights.kappa)
+    gamma = np.where(weights.always, 1.0, weights.gamma)
+    return np.asarray(np.where(hard, 1.0 / np.maximum(np.abs(gamma), 1e-300), np.where(hard, 0.0, weights.kappa)))
+
+
+def _spread(point: Point, problem: Problem) -> Floats:
+    """Return the row multipliers of a point over all rows of a problem, the sides last."""
+    out = np.zeros(problem.limits.size)
+    out[point.rows] = point.multipliers
+    begin = out.size - point.local.size
+    out[begin:] = point.local
+    return out
+
+
+def alike(features: Floats, leaf: int = 2) -> list[list[Ints]]:
+    """Return nested groups of rows of `features` (n, f), halves of halves along the widest direction, coarse first."""
+    levels: list[list[Ints]] = []
+    level = [np.arange(features.shape[0])]
+    while level:
+        levels.append([np.sort(group) for group in level])
+        following: list[Ints] = []
+        for group in level:
+            if group.size <= leaf:
+                continue
+            mine = features[group]
+            widest = int(np.argmax(mine.max(axis=0) - mine.min(axis=0)))
+            order = group[np.argsort(mine[:, widest], kind="stable")]
+            following += [order[: order.size // 2], order[order.size // 2 :]]
+        level = following
+    return levels
 
 
 def _occupancy_rows(problem: Problem) -> Ints:
@@ -603,4 +793,3 @@ def _occupancy_rows(problem: Problem) -> Ints:
     return out
 
 
-__all__ = ["Found", "Node", "Point", "Search", "clashes"]
