@@ -143,26 +143,28 @@ class Dense:
         return syn**2, memory, slow**2, phi
 
     def cell_noise(self, cell):
-        """Return least slow variance with its phi and least syn^2 V(inf) over all candidates of a cell."""
+        """Return least slow variance with its phi, least syn^2 V(inf) and latest first month of all candidates."""
         c = self.region.candidates
         inside = [i for i in range(len(c)) if cell in {stop[0] for stop in self.way(i)}]
         slow, phi = min(self.noise(i)[2:] for i in inside)
-        return slow, phi, min(self.noise(i)[0] * float(mean_variance(np.inf, self.noise(i)[1])) for i in inside)
+        endless = min(self.noise(i)[0] * float(mean_variance(np.inf, self.noise(i)[1])) for i in inside)
+        return slow, phi, endless, max(self.first_month(i) for i in inside)
+
+    def first_month(self, i):
+        """Return the first month that a site can have: that of the window, or an earlier one of a running station."""
+        c, window = self.region.candidates, 12 * self.older
+        since = c.running_since[i] if c.status[i] == "running" else None
+        return window if since is None else min(window, round(12 * (since - (self.first - self.older))))
 
     def common_air(self, i, cell):
         """Return the error of the six coefficients that the cell carries for a site and its record leaves out.
 
-        C_s of the window, or what endless samples of the site's own air over its own months would leave, where
+        C_s of the cell, or what endless samples of the site's own air over its own months would leave, where
         that is less: the least of both in the axes that make both diagonal.
         """
-        c, window = self.region.candidates, 12 * self.older
-        slow, phi, endless = self.cell_noise(cell)
-        shared = self.endless_samples(slow, phi, endless, window)
-        begin = window
-        if c.status[i] == "running":
-            begin = min(begin, round(12 * (c.running_since[i] - (self.first - self.older))))
+        shared = self.endless_samples(*self.cell_noise(cell))
         syn, memory, slow, phi = self.noise(i)
-        own = self.endless_samples(slow, phi, syn * float(mean_variance(np.inf, memory)), begin)
+        own = self.endless_samples(slow, phi, syn * float(mean_variance(np.inf, memory)), self.first_month(i))
         ratio, w = scipy.linalg.eigh(shared, own)
         return own @ w @ np.diag(np.minimum(1.0, ratio)) @ w.T @ own
 
@@ -264,7 +266,7 @@ class Dense:
             p0[at_methods + 2 * k + 1, at_methods + 2 * k + 1] = a.method_drift_sd**2
         level, growth, season = a.cell**2 + a.beyond**2
         for k, cell in enumerate(cells):
-            shared = self.endless_samples(*self.cell_noise(cell), 12 * self.older)
+            shared = self.endless_samples(*self.cell_noise(cell))
             at = slice(at_cells + 6 * k, at_cells + 6 * k + 6)
             p0[at, at] = shared + np.diag([level, growth, season, season, season / 4, season / 4])
         common = {}

@@ -141,15 +141,15 @@ def test_a_cell_has_the_least_noise_of_all_who_stand_in_it_or_pass():
     ]
     own = {"a": {"slow_sd": 0.2, "slow_phi": 0.7}, "b": {"synoptic_sd": 0.3, "slow_sd": 0.25}, "far": NOISY}
     model = model_of(sites, own=own)
-    there = cell_air(model.planning.places, model.site_air)
-    slow, phi, endless = there.of(int(cell_of(10.0, 1.0)))
+    there = cell_air(model.planning.places, model.site_air, np.zeros(4, dtype=int))
+    slow, phi, endless, _ = there.of(int(cell_of(10.0, 1.0)))
     assert (slow, phi) == (pytest.approx(0.04), 0.7)
     assert endless == pytest.approx(0.09 * float(mean_variance(np.inf, model.air.memory_days)))
-    slow, phi, endless = there.of(int(cell_of(-50.0, 90.0)))
+    slow, phi, endless, _ = there.of(int(cell_of(-50.0, 90.0)))
     assert (slow, phi) == (pytest.approx(0.81), 0.8)
     assert endless == pytest.approx(1.21 * float(mean_variance(np.inf, 6.0)))
     # The ship has the tracer's numbers where it is alone, and they bound a cell that it passes.
-    slow, phi, _ = there.of(int(cell_of(35.0, 2.0)))
+    slow, phi, *_ = there.of(int(cell_of(35.0, 2.0)))
     assert (slow, phi) == (pytest.approx(model.air.slow_sd**2), model.air.slow_phi)
     louder = model_of(sites, own={"a": NOISY, "b": NOISY})
     assert louder.cell_air.of(int(cell_of(10.0, 1.0)))[0] == pytest.approx(model.air.slow_sd**2)

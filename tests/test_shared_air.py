@@ -101,11 +101,30 @@ def test_whatever_its_noise_and_its_age_a_record_never_says_more_than_its_own_r(
 
 def test_an_older_station_gains_from_its_older_years():
     # Source: property; what is taken out for the cell is less where a long record knows better than the window.
-    found = []
-    for since in (2030.0, 2025.0, 2018.0):
-        model = model_of([{**RUNS, "running_since": since}])
-        found.append(errors(model, np.array([], dtype=int))[[2, 3, 4]])
-    assert np.all(np.diff(found, axis=0) < 0.0)
+    near = {"id": "y", "lat": 52.5, "lon": -9.5}
+    for others, kept in (([], list(range(6))), ([near], [2, 3, 4, 5])):
+        found = []
+        for since in (2030.0, 2029.0, 2025.0, 2018.0):
+            model = model_of([{**RUNS, "running_since": since}, *others])
+            found.append(errors(model, np.array([], dtype=int))[kept])
+        assert np.all(np.diff(found, axis=0) < 0.0), found
+
+
+def test_a_cell_shares_what_all_of_its_sites_can_have_months_of():
+    # Source: definition; a station is exactly its own R where it is alone, however old.
+    both = [{**RUNS, "running_since": 2021.0}, {**RUNS, "id": "y", "lat": 52.5, "running_since": 2024.5}]
+    for sites, begin in ((both[:1], 0), (both, 42), ([*both, {"id": "z", "lat": 53.0, "lon": -9.5}], 108)):
+        model = model_of(sites)
+        assert model.axis.older == 9
+        assert model.cell_air.of(int(model.cells[0]))[3] == begin
+
+
+@pytest.mark.parametrize("since", [2016.0, 2024.5, 2029.0])
+def test_a_running_station_alone_in_its_cell_has_exactly_its_own_error_covariance(since):
+    # Source: R of the record's rows written out densely, older years included.
+    found, wanted, _ = both_ways({**RUNS, "running_since": since}, None, {"x": {"slow_phi": 0.7}})
+    size = np.sqrt(np.diag(wanted))
+    assert np.all(np.abs(found - wanted) <= 1e-9 * np.outer(size, size))
 
 
 @given(st.integers(0, 10**6))

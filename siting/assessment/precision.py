@@ -17,14 +17,13 @@ from siting.field.posterior import (
     season_probability,
 )
 from siting.field.state import BLOCKS, State
-from siting.field.targets import Asked, ask, monthly_information, monthly_variance, targets_of
+from siting.field.targets import GROWTHS, Asked, ask, monthly_information, monthly_variance, targets_of
 from siting.record.air import Air
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing, Target
 from siting.selection.planning import Planning
 
 MOST_YEARS = 50
-GROWTHS = ("realised_growth", "year_growth", "underlying_growth")
 # What a belief is about, in the order in which it is told.
 BAND, CIRCLE, ACROSS = "band", "along a circle of latitude", "across latitude"
 BELIEFS = (BAND, CIRCLE, ACROSS)

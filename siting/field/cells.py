@@ -46,35 +46,37 @@ class CellAir:
     """The variability that all candidates of a cell breathe, each array (c,) in the order of `cells`.
 
     `slow_variance` with `slow_phi` from month to month and `endless`, what stays of the synoptic
-    variability in a monthly mean of endless samples.
+    variability in a monthly mean of endless samples; `begin`, the first month from which all can have a record.
     """
 
     cells: Ints
     slow_variance: Floats
     slow_phi: Floats
     endless: Floats
+    begin: Ints
 
-    def of(self, cell: int) -> tuple[float, float, float]:
-        """Return slow variance, phi and endless variance of one cell."""
+    def of(self, cell: int) -> tuple[float, float, float, int]:
+        """Return slow variance, phi, endless variance and first month of one cell."""
         k = int(np.searchsorted(self.cells, cell))
-        return float(self.slow_variance[k]), float(self.slow_phi[k]), float(self.endless[k])
+        return float(self.slow_variance[k]), float(self.slow_phi[k]), float(self.endless[k]), int(self.begin[k])
 
     def at(self, cells: Ints) -> SharedAir:
         """Return the air of cells (n,), one for each candidate."""
         k = np.searchsorted(self.cells, cells)
-        return SharedAir(self.slow_variance[k], self.slow_phi[k], self.endless[k])
+        return SharedAir(self.slow_variance[k], self.slow_phi[k], self.endless[k], self.begin[k])
 
 
-def cell_air(places: Places, air: SiteAir) -> CellAir:
+def cell_air(places: Places, air: SiteAir, begin: Ints) -> CellAir:
     """Return the air of every cell that a candidate stands in or passes: the least of its candidates' (section 6 iv).
 
     Least slow variance with the phi that goes with it (the least phi among equals), and least endless
-    synoptic variance; each candidate keeps whatever its own error exceeds what these leave in the cell. All
-    candidates of the region count, picked or not, so that what a record tells does not hang on the others that
-    are picked.
+    synoptic variance, from the month on from which all of them can have a record (`begin` (n,) is that of each).
+    Each candidate keeps whatever its own error exceeds what these leave in the cell. All candidates of the region
+    count, picked or not, so that what a record tells does not hang on the others that are picked.
     """
     cell, owner = cell_of(places.lat, places.lon), places.owner
     slow, phi, endless = air.slow_variance[owner], air.slow_phi[owner], endless_variance(air)[owner]
     order = np.lexsort((phi, slow, cell))
     cells, first = np.unique(cell[order], return_index=True)
-    return CellAir(cells, slow[order][first], phi[order][first], np.minimum.reduceat(endless[order], first))
+    least, latest = np.minimum.reduceat(endless[order], first), np.maximum.reduceat(begin[owner][order], first)
+    return CellAir(cells, slow[order][first], phi[order][first], least, latest)

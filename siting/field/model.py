@@ -17,7 +17,7 @@ from siting.field.posterior import Posterior, posterior
 from siting.field.prior import SECOND_HARMONIC, FieldPrior, field_prior
 from siting.field.state import State, build_state
 from siting.record.air import Air, airs
-from siting.record.axis import Axis, axis_of
+from siting.record.axis import Axis, axis_of, first_months
 from siting.record.months import leads
 from siting.record.own import OwnNoise, SiteAir, own_noise, site_air
 from siting.record.place import place_variance
@@ -107,7 +107,7 @@ class TracerModel:
     @cached_property
     def cell_air(self) -> CellAir:
         """The air that the candidates of each cell share."""
-        return cell_air(self.planning.places, self.site_air)
+        return cell_air(self.planning.places, self.site_air, first_months(self.planning.region, self.axis))
 
     @cached_property
     def modes(self) -> Floats:

@@ -22,6 +22,8 @@ DAYS_PER_YEAR = 365.25
 LEVEL_TOLERANCE = 1e-12
 # The anomaly of a month is made of modes up to this degree, or that of the field where it is less.
 LOW_DEGREE = 2
+# Targets to whose error the drift of the scale adds.
+GROWTHS = ("realised_growth", "year_growth", "underlying_growth")
 
 
 @dataclass(frozen=True, eq=False)
@@ -241,7 +243,7 @@ def monthly_information(model: TracerModel, picked: Ints) -> Floats:
     `monthly_anomaly_sd` at every point. Each site adds b b' times the mean over the months of 1' R^-1 1, R the
     error covariance of the monthly means of its instruments (k picked deployments and the running stations).
     """
-    modes = (_anomaly_degree(model) + 1) ** 2
+    modes = (anomaly_degree(model) + 1) ** 2
     told = monthly_shares(model, picked)
     sites, shares = np.array(sorted(told), dtype=np.int64), np.array([told[i] for i in sorted(told)], dtype=float)
     y = model.modes[sites, :modes]
@@ -263,12 +265,13 @@ def monthly_shares(model: TracerModel, picked: Ints) -> dict[int, float]:
 
 def monthly_variance(model: TracerModel, band: Band, information: Floats) -> tuple[float, float]:
     """Return the variance of a month's anomaly in a band before and after any record, in squares of the unit."""
-    weights = band_means(band.south, band.north, _anomaly_degree(model))
+    weights = band_means(band.south, band.north, anomaly_degree(model))
     before = float((weights**2).sum()) * model.air.monthly_anomaly_sd**2 / weights.size
     return before, float(weights @ np.linalg.solve(information, weights))
 
 
-def _anomaly_degree(model: TracerModel) -> int:
+def anomaly_degree(model: TracerModel) -> int:
+    """Return the degree up to which modes make up the anomaly of a month."""
     return min(LOW_DEGREE, model.mixing.degree)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.record.air import FUNCTIONS
-from siting.region.model import Floats, Region
+from siting.region.model import Floats, Ints, Region
 
 # Older years of running records that are still looked at; beyond, they say nothing on the window.
 MOST_OLDER_YEARS = 15
@@ -61,6 +61,27 @@ class Axis:
     def window(self) -> slice:
         """Return the months of the window."""
         return slice(12 * self.older, self.months)
+
+
+def first_months(region: Region, axis: Axis) -> Ints:
+    """Return the first month (n,) of the axis that a record of each candidate can have.
+
+    That of the window, or that in which a station began that runs already.
+    """
+    out = np.full(len(region.candidates), 12 * axis.older, dtype=np.int64)
+    for i in np.flatnonzero(region.candidates.running()):
+        out[i] = min(out[i], max(0, beginning(region, axis, int(i))))
+    return out
+
+
+def beginning(region: Region, axis: Axis, i: int) -> int:
+    """Return the month of the axis in which the record of a running station begins, below 0 if before it.
+
+    A record without a beginning counts from the first year of the window: nothing older is known of it.
+    """
+    since = region.candidates.running_since[i]
+    year = float(axis.first_year if since is None else since)
+    return int(np.round(12.0 * (year - (axis.first_year - axis.older))))
 
 
 def axis_of(region: Region, years: int | None = None) -> Axis:

@@ -64,16 +64,14 @@ class SharedAir:
     """The part of its air that each of n candidates shares with its cell, each array (n,).
 
     `slow_variance` with `slow_phi` from month to month, and `endless`, the synoptic variance of a monthly
-    mean of endless samples, syn^2 V(inf, tau). Neither is larger than the candidate's own.
+    mean of endless samples, syn^2 V(inf, tau). Neither is larger than the candidate's own. `begin` is the first
+    month of the axis from which all candidates of the cell can have a record.
     """
 
     slow_variance: Floats
     slow_phi: Floats
     endless: Floats
-
-    def at(self, sites: Ints) -> SharedAir:
-        """Return the rows of some sites."""
-        return SharedAir(self.slow_variance[sites], self.slow_phi[sites], self.endless[sites])
+    begin: Ints
 
 
 def site_air(region: Region, air: Air, own: Sequence[OwnNoise] = ()) -> SiteAir:

@@ -9,7 +9,7 @@ import numpy as np
 
 from siting.deployments import Deployments, parts_of, running_plan, simple_parts
 from siting.record.air import FUNCTIONS, Air
-from siting.record.axis import Axis
+from siting.record.axis import Axis, beginning, first_months
 from siting.record.information import Instrument, factor, information, integrate_out, with_place, without_shared
 from siting.record.months import Months, instrument_months, leads
 from siting.record.own import SharedAir, SiteAir, site_air
@@ -82,15 +82,13 @@ class RecordModel:
         """The part of it that the state of each candidate's cell carries."""
         if self.shared_air is not None:
             return self.shared_air
-        return SharedAir(self.here.slow_variance, self.here.slow_phi, endless_variance(self.here))
+        begin = first_months(self.region, self.axis)
+        return SharedAir(self.here.slow_variance, self.here.slow_phi, endless_variance(self.here), begin)
 
     @cached_property
     def _left(self) -> Floats:
         """E (n, 6, 6) with E Eᵀ the part of each site's error that the state of its cell carries."""
-        begin = np.full(len(self.region.candidates), 12 * self.axis.older, dtype=np.int64)
-        for i in np.flatnonzero(self.region.candidates.running()):
-            begin[i] = max(0, self._beginning(int(i)))
-        return left_to_the_cell(self.axis, self.here, self._shared, begin)
+        return left_to_the_cell(self.axis, self.here, self._shared, first_months(self.region, self.axis))
 
     @cached_property
     def _months(self) -> dict[str, Months]:
@@ -156,23 +154,14 @@ class RecordModel:
         return self._record(i, factor(matrix)[0], both)
 
     def standing(self, i: int) -> list[Equipment]:
-        """Return what a running station measures the tracer with, from the beginning of its record.
-
-        A record without a beginning counts from the first year of the window: nothing older is known of it.
-        """
+        """Return what a running station measures the tracer with, from the beginning of its record."""
         plan, c = running_plan(self.region, i), self.region.candidates
         every = simple_parts(plan, self.region.settings.plans)
         # Only a station with one instrument can say with one word by which method it works.
         method = c.method[i] if len(every) == 1 else None
-        begin = self._beginning(i)
+        begin = beginning(self.region, self.axis, i)
         present = (np.arange(self.axis.months) >= begin) & np.tile(self.region.open_months[i], self.axis.all_years)
         return [Equipment(p, present, method or p.record_method, max(0, begin)) for p in every if self.measures(p)]
-
-    def _beginning(self, i: int) -> int:
-        """Return the month of the axis in which the record of a running station begins, below 0 if before it."""
-        since = self.region.candidates.running_since[i]
-        beginning = float(self.axis.first_year if since is None else since)
-        return int(np.round(12.0 * (beginning - (self.axis.first_year - self.axis.older))))
 
     def added(self, k: int) -> list[Equipment]:
         """Return what a deployment measures the tracer with."""

@@ -16,17 +16,15 @@ def endless_variance(air: SiteAir) -> Floats:
     return np.asarray(air.synoptic_variance * mean_variance(np.inf, air.memory_days), dtype=float)
 
 
-def shared_covariance(
-    axis: Axis, slow_variance: float, slow_phi: float, endless: float, begin: int | None = None
-) -> Floats:
+def shared_covariance(axis: Axis, slow_variance: float, slow_phi: float, endless: float, begin: int) -> Floats:
     """Return C_s (6, 6): how well even endless samples of a cell's air give its level, growth and season.
 
-    (Fᵀ R_s⁻¹ F)⁻¹ with R_s = slow^2 phi^|i - j| + syn^2 V(inf, tau) I over the whole window, or over all months
-    from `begin` of the axis on; `endless` is the second part's variance.
+    (Fᵀ R_s⁻¹ F)⁻¹ with R_s = slow^2 phi^|i - j| + syn^2 V(inf, tau) I over all months from `begin` of the axis
+    on, mostly those of the window; `endless` is the second part's variance.
     """
     if slow_variance == 0.0 and endless == 0.0:
         return np.zeros((FUNCTIONS, FUNCTIONS))
-    f = axis.functions()[axis.window() if begin is None else slice(begin, None)]
+    f = axis.functions()[begin:]
     lag = np.abs(np.subtract.outer(np.arange(f.shape[0]), np.arange(f.shape[0])))
     r = slow_variance * slow_phi**lag
     r[np.diag_indices_from(r)] += endless
@@ -36,28 +34,27 @@ def shared_covariance(
 def left_to_the_cell(axis: Axis, here: SiteAir, cell: SharedAir, begin: Ints) -> Floats:
     """Return E (n, 6, 6) of n sites: E Eᵀ is the part of its cell's C_s that is taken out of each site's record.
 
-    It is C_s itself for a record of the window with the cell's noise. A record's R less F E Eᵀ Fᵀ must stay
-    positive semidefinite. Older months (`begin` (n,) is the first month of the axis that a site can have) or
-    another phi than the cell's make endless samples of the site's own air tell some direction of the
-    coefficients better than C_s says; there only that smaller variance is taken out. The cell keeps all of
-    C_s, so such a record counts the difference twice: information is never overstated, and a long record at a
-    station tells the growth no better than its cell's C_s allows.
+    It is C_s itself for a site alone in its cell, and for all sites of a cell that have its noise and begin when
+    it does (`begin` (n,) is the first month of the axis that a site can have). A record's R less F E Eᵀ Fᵀ must
+    stay positive semidefinite. With older months than its neighbours or another phi than the cell's, endless
+    samples of the site's own air can tell some direction of the coefficients better than C_s says; there only
+    that smaller variance is taken out. The cell keeps all of C_s, so such a record counts the difference twice:
+    it says less than its own R would allow, never more.
     """
-    window = axis.window().start
     numbers = np.column_stack(
         [
-            *(cell.slow_variance, cell.slow_phi, cell.endless),
-            *(here.slow_variance, here.slow_phi, endless_variance(here)),
-            np.minimum(begin, window),
+            *(cell.slow_variance, cell.slow_phi, cell.endless, cell.begin),
+            *(here.slow_variance, here.slow_phi, endless_variance(here), begin),
         ]
     )
     # Most sites have the tracer's numbers, so each set of numbers is worked out once.
     kinds, which = np.unique(numbers, axis=0, return_inverse=True)
     made = np.zeros((kinds.shape[0], FUNCTIONS, FUNCTIONS))
-    for k, (slow, phi, endless, own_slow, own_phi, own_endless, first) in enumerate(kinds.tolist()):
-        shared = shared_covariance(axis, slow, phi, endless)
-        if (own_slow, own_phi, own_endless) != (slow, phi, endless) or first != window:
-            shared = lesser(shared, shared_covariance(axis, own_slow, own_phi, own_endless, int(first)))
+    for k, (slow, phi, endless, first, *own) in enumerate(kinds.tolist()):
+        shared = shared_covariance(axis, slow, phi, endless, int(first))
+        if own != [slow, phi, endless, first]:
+            own_slow, own_phi, own_endless, own_first = own
+            shared = lesser(shared, shared_covariance(axis, own_slow, own_phi, own_endless, int(own_first)))
         made[k] = _root(shared)
     return np.asarray(made[which.reshape(-1)], dtype=float)
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from siting.region.model import Floats, Ints
-from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests, span
+from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests, span, squares
 
 UNLIMITED = np.inf
 
@@ -113,10 +113,7 @@ class Variances:
 
         Coordinates outside are taken as known, so values can only fall: bounds stay bounds.
         """
-        parts = tuple(
-            Part(part.common @ basis, part.local, part.block, basis.T @ part.targets)
-            for part, basis in zip(self.parts, bases, strict=True)
-        )
+        parts = tuple(part.projected(basis) for part, basis in zip(self.parts, bases, strict=True))
         return Variances(parts, self.weights)
 
     def features(self, y: Floats) -> Floats:
@@ -125,7 +122,9 @@ class Variances:
         found = []
         for part, s in zip(self.parts, occupied, strict=True):
             at = evaluate(part, z, s)
-            push = (part.common.swapaxes(1, 2) @ rests(part, at)).reshape(self.count, -1)
+            push = np.zeros((self.count, part.width * part.targets.shape[1]))
+            for group, rest in zip(part.groups, rests(part, at), strict=True):
+                push[group.columns] = (group.common.swapaxes(1, 2) @ rest).reshape(group.columns.size, -1)
             size = np.linalg.norm(push, axis=1, keepdims=True)
             found.append(push / np.where(size > 0.0, size, 1.0))
         every = np.concatenate(found, axis=1)
@@ -159,7 +158,7 @@ class Variances:
             at = evaluate(part, z, s)
             rest = rests(part, at)
             gradient = np.zeros((at.values.size, width))
-            gradient[:, :n] = -(rest * rest).sum(axis=1).T
+            gradient[:, :n] = -squares(part, rest).T
             gradient[:, begin : begin + part.blocks] = -(at.v * at.v).sum(axis=1).T
             values.append(at.values)
             gradients.append(gradient)
@@ -179,7 +178,7 @@ class Variances:
         return np.concatenate([_plain(part, picked) for part in self.parts])
 
 
-def _curvature(every: Sequence[tuple[Part, At, Floats, Ints]], weights: Floats, width: int) -> Floats:
+def _curvature(every: Sequence[tuple[Part, At, list[Floats], Ints]], weights: Floats, width: int) -> Floats:
     out = np.zeros((width, width))
     begin = 0
     for part, at, rest, columns in every:
@@ -191,7 +190,7 @@ def _curvature(every: Sequence[tuple[Part, At, Floats, Ints]], weights: Floats, 
 
 
 def _idle(
-    every: Sequence[tuple[Part, At, Floats, Ints]],
+    every: Sequence[tuple[Part, At, list[Floats], Ints]],
     occupied: Sequence[Floats],
     weights: Floats,
     prices: Floats,
@@ -211,16 +210,18 @@ def _idle(
 
 
 def _plain(part: Part, picked: Ints) -> Floats:
-    k, size = part.common.shape[2], part.local.shape[2]
+    k, size = part.width, part.size
     numbers = sorted({int(part.block[d]) for d in picked if part.block[d] >= 0})
     total = np.eye(k + size * len(numbers))
-    for d in picked:
-        rows = np.zeros((part.common.shape[1], total.shape[0]))
-        rows[:, :k] = part.common[d]
-        if part.block[d] >= 0:
-            at = k + size * numbers.index(int(part.block[d]))
-            rows[:, at : at + size] = part.local[d]
-        total += rows.T @ rows
+    for group in part.groups:
+        for position in np.flatnonzero(np.isin(group.columns, picked)):
+            block = int(part.block[group.columns[position]])
+            rows = np.zeros((group.common.shape[1], total.shape[0]))
+            rows[:, :k] = group.common[position]
+            if block >= 0:
+                at = k + size * numbers.index(block)
+                rows[:, at : at + size] = group.local[position]
+            total += rows.T @ rows
     targets = np.zeros((total.shape[0], part.targets.shape[1]))
     targets[:k] = part.targets
     return np.asarray((targets * np.linalg.solve(total, targets)).sum(axis=0))

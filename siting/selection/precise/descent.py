@@ -164,7 +164,7 @@ def _bases(
     found = [taken.spans(np.concatenate([point[keep], point[n + a + kept]]), weights) for point in points]
     out = []
     for part in range(len(criterion.parts)):
-        total = sum((one[part] for one in found), np.zeros((criterion.parts[part].common.shape[2],) * 2))
+        total = sum((one[part] for one in found), np.zeros((criterion.parts[part].width,) * 2))
         values, vectors = np.linalg.eigh(total)
         values, vectors = values[::-1], vectors[:, ::-1]
         tail = np.cumsum(np.maximum(values, 0.0)[::-1])[::-1]

@@ -10,7 +10,6 @@ nearly as much as a whole one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -28,36 +27,67 @@ MIXES = 6
 
 
 @dataclass(frozen=True, eq=False)
+class Group:
+    """Columns (m,) of equal rank with their factors: `common` (m, r, k) and `local` (m, r, l)."""
+
+    columns: Ints
+    common: Floats
+    local: Floats
+
+    @cached_property
+    def answer(self) -> Floats:
+        """(I + local' local)^-1 local' (m, l, r): how the block of a column that is alone in it answers."""
+        turned = self.local.swapaxes(1, 2)
+        return np.asarray(np.linalg.solve(np.eye(self.local.shape[2]) + turned @ self.local, turned))
+
+
+@dataclass(frozen=True, eq=False)
 class Part:
     """One block of coefficients with its own columns' factors; the prior is the identity.
 
-    `common` (N, r, k) and `local` (N, r, l) give J_d = A_d A_d', A_d = [common_d, local_d]'; `block`
-    (N,) numbers the local block of each column, -1 for none; `targets` (k, T) are functionals over
-    the common coordinates.
+    J_d = A_d A_d', A_d = [common_d, local_d]' of the column's group; a column in no group tells nothing.
+    `block` (N,) numbers the local block of each column, -1 for none; `targets` (k, T) are functionals over
+    the common coordinates, `size` l is that of a local block.
     """
 
-    common: Floats
-    local: Floats
+    groups: tuple[Group, ...]
     block: Ints
     targets: Floats
+    size: int
+
+    @property
+    def width(self) -> int:
+        """Number k of common coordinates."""
+        return int(self.targets.shape[0])
 
     @property
     def blocks(self) -> int:
         """Number of local blocks."""
         return int(self.block.max(initial=-1)) + 1
 
-    @cached_property
-    def answer(self) -> Floats:
-        """(I + local' local)^-1 local' (N, l, r): how the block of a column that is alone in it answers."""
-        turned = self.local.swapaxes(1, 2)
-        return np.asarray(np.linalg.solve(np.eye(self.local.shape[2]) + turned @ self.local, turned))
-
     def take(self, columns: Ints) -> tuple[Part, Ints]:
-        """Return the part of some columns with its blocks numbered anew, and the old numbers of those blocks."""
+        """Return the part of some columns (sorted) with its blocks numbered anew, and the old numbers of those blocks."""
         block = self.block[columns]
         old = np.unique(block[block >= 0])
         new = np.where(block >= 0, np.searchsorted(old, block), -1)
-        return Part(self.common[columns], self.local[columns], new, self.targets), old
+        place = np.full(self.block.size, -1)
+        place[columns] = np.arange(columns.size)
+        groups = []
+        for group in self.groups:
+            mine = np.flatnonzero(place[group.columns] >= 0)
+            if mine.size:
+                groups.append(Group(place[group.columns[mine]], group.common[mine], group.local[mine]))
+        return Part(tuple(groups), new, self.targets, self.size), old
+
+    def projected(self, basis: Floats) -> Part:
+        """Return the part with its common coordinates held to the span of a basis (k, j)."""
+        groups = []
+        for group in self.groups:
+            common = group.common @ basis
+            if common.shape[1] > common.shape[2] and self.size == 0:
+                common = np.linalg.qr(common)[1]
+            groups.append(Group(group.columns, common, group.local[:, : common.shape[1]]))
+        return Part(tuple(groups), self.block, basis.T @ self.targets, self.size)
 
     def folded(self, site: Ints) -> Part:
         """Return the part with local blocks integrated out that only one site uses.
@@ -66,23 +96,26 @@ class Part:
         A (I + local local')^-1/2 says the same.
         """
         users = np.zeros(self.blocks, dtype=np.int64)
-        for number in {(int(b), int(s)) for b, s in zip(self.block, site, strict=True) if b >= 0}:
-            users[number[0]] += 1
+        for number, _ in {(int(b), int(s)) for b, s in zip(self.block, site, strict=True) if b >= 0}:
+            users[number] += 1
         lone = np.append(users == 1, False)[self.block]
-        where = np.flatnonzero(lone)
-        common, local, block = self.common.copy(), self.local.copy(), self.block.copy()
-        if where.size:
-            common[where] = alone(self.common[where], self.local[where])
-            local[where], block[where] = 0.0, -1
+        block = np.where(lone, -1, self.block)
         kept = np.unique(block[block >= 0])
         block = np.where(block >= 0, np.searchsorted(kept, block), -1)
-        if kept.size == 0:
-            local = np.zeros((local.shape[0], local.shape[1], 0))
-        return Part(common, local, block, self.targets)
+        size = self.size if kept.size else 0
+        groups = []
+        for group in self.groups:
+            common, local = group.common.copy(), group.local.copy()
+            where = np.flatnonzero(lone[group.columns])
+            if where.size:
+                common[where] = alone(common[where], local[where])
+                local[where] = 0.0
+            groups.append(Group(group.columns, common, local[:, :, :size]))
+        return Part(tuple(groups), block, self.targets, size)
 
 
 def alone(common: Floats, local: Floats) -> Floats:
-    """Return factors (N, r, k) of columns that are alone in their block: (I + local local')^-1/2 common."""
+    """Return factors (m, r, k) of columns that are alone in their block: (I + local local')^-1/2 common."""
     if local.shape[2] == 0:
         return common
     total = np.eye(local.shape[1]) + local @ local.swapaxes(1, 2)
@@ -106,51 +139,66 @@ class At:
     values: Floats
 
 
-def evaluate(part: Part, z: Floats, occupied: Floats, directions: Floats | None = None) -> At:
-    """Return a part at weights z (N,) and occupancies (B,); `directions` (k, T) replace the targets."""
-    k, size, blocks = part.common.shape[2], part.local.shape[2], part.blocks
-    used = np.flatnonzero(z > NOTHING)
-    root = np.sqrt(z[used])[:, None, None]
-    common = part.common[used] * root
-    flat = common.reshape(-1, k)
-    total = np.eye(k) + flat.T @ flat
+def evaluate(part: Part, z: Floats, occupied: Floats) -> At:
+    """Return a part at weights z (N,) and occupancies (B,)."""
+    k, size, blocks = part.width, part.size, part.blocks
+    total = np.eye(k)
     inner = np.zeros((blocks, size, size))
     cross = np.zeros((blocks, k, size))
+    for group in part.groups:
+        weights = z[group.columns]
+        used = np.flatnonzero(weights > NOTHING)
+        if used.size == 0:
+            continue
+        root = np.sqrt(weights[used])[:, None, None]
+        common = group.common[used] * root
+        flat = common.reshape(-1, k)
+        total += flat.T @ flat
+        number = part.block[group.columns[used]]
+        inside = np.flatnonzero(number >= 0)
+        if inside.size:
+            inside = inside[np.argsort(number[inside], kind="stable")]
+            seen, begin = np.unique(number[inside], return_index=True)
+            local = group.local[used[inside]] * root[inside]
+            inner[seen] += np.add.reduceat(local.swapaxes(1, 2) @ local, begin)
+            cross[seen] += np.add.reduceat(common[inside].swapaxes(1, 2) @ local, begin)
     if blocks:
-        inside = part.block[used] >= 0
-        number = part.block[used][inside]
-        local = part.local[used][inside] * root[inside]
-        order = np.argsort(number, kind="stable")
-        seen, begin = np.unique(number[order], return_index=True)
-        local = local[order]
-        if seen.size:
-            inner[seen] = np.add.reduceat(local.swapaxes(1, 2) @ local, begin)
-            cross[seen] = np.add.reduceat(common[inside][order].swapaxes(1, 2) @ local, begin)
-        live = occupied > 0.0
         index = np.arange(size)
-        inner[:, index, index] += np.where(live, occupied, 1.0)[:, None]
+        inner[:, index, index] += np.where(occupied > 0.0, occupied, 1.0)[:, None]
+        seen = np.flatnonzero(np.any(cross != 0.0, axis=(1, 2)))
         if seen.size:
-            root_inner = np.linalg.cholesky(inner[seen])
-            answer = np.linalg.solve(root_inner, cross[seen].swapaxes(1, 2)).reshape(-1, k)
+            answer = np.linalg.solve(np.linalg.cholesky(inner[seen]), cross[seen].swapaxes(1, 2)).reshape(-1, k)
             total -= answer.T @ answer
     lower = np.linalg.cholesky(total)
-    wanted = part.targets if directions is None else directions
-    half = solve_triangular(lower, wanted, lower=True, check_finite=False)
+    half = solve_triangular(lower, part.targets, lower=True, check_finite=False)
     u = solve_triangular(lower, half, lower=True, trans=1, check_finite=False)
     v = -np.linalg.solve(inner, cross.swapaxes(1, 2) @ u) if blocks else np.zeros((0, size, u.shape[1]))
     return At(lower, inner, cross, u, v, np.asarray((half * half).sum(axis=0)))
 
 
-def rests(part: Part, at: At, columns: Ints | None = None) -> Floats:
-    """Return A_d' [u; v] (N, r, T) of columns: how each sees the solutions of a point."""
-    every = slice(None) if columns is None else columns
-    common, block = part.common[every], part.block[every]
+def rests(part: Part, at: At) -> list[Floats]:
+    """Return group by group A_d' [u; v] (m, r, T): how each column sees the solutions of a point."""
+    return [_rest(part, at, group, np.arange(group.columns.size)) for group in part.groups]
+
+
+def _rest(part: Part, at: At, group: Group, these: Ints) -> Floats:
+    common = group.common[these] if these.size < group.columns.size else group.common
     n, r, k = common.shape
     out = (common.reshape(n * r, k) @ at.u).reshape(n, r, at.u.shape[1])
-    inside = np.flatnonzero(block >= 0)
+    number = part.block[group.columns[these]]
+    inside = np.flatnonzero(number >= 0)
     if inside.size:
-        out[inside] += part.local[every][inside] @ at.v[block[inside]]
+        out[inside] += group.local[these[inside]] @ at.v[number[inside]]
     return np.asarray(out)
+
+
+def squares(part: Part, rest: list[Floats]) -> Floats:
+    """Return (N, T) |A_d' [u; v]|^2 of all columns."""
+    t = part.targets.shape[1]
+    out = np.zeros((part.block.size, t))
+    for group, one in zip(part.groups, rest, strict=True):
+        out[group.columns] = (one * one).sum(axis=1)
+    return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,17 +214,18 @@ class Pushes:
     block: Ints
 
 
-def pushes(part: Part, at: At, rest: Floats) -> Pushes:
+def pushes(part: Part, at: At, rest: list[Floats]) -> Pushes:
     """Return the pushes of all columns of a part, then of its occupancies."""
-    k, size, t = part.common.shape[2], part.local.shape[2], rest.shape[2]
-    common = part.common.swapaxes(1, 2) @ rest
+    n, k, size, t = part.block.size, part.width, part.size, part.targets.shape[1]
     block = np.concatenate([part.block, np.arange(part.blocks)])
+    common = np.zeros((block.size, k, t))
     local = np.zeros((block.size, size, t))
-    n = part.block.size
+    for group, one in zip(part.groups, rest, strict=True):
+        common[group.columns] = group.common.swapaxes(1, 2) @ one
+        if part.blocks:
+            local[group.columns] = group.local.swapaxes(1, 2) @ one
     if part.blocks:
-        local[:n] = part.local.swapaxes(1, 2) @ rest
         local[n:] = at.v
-        common = np.concatenate([common, np.zeros((part.blocks, k, t))])
         inside = np.flatnonzero(block >= 0)
         solved = np.linalg.solve(at.inner[block[inside]], local[inside])
         common[inside] -= at.cross[block[inside]] @ solved
@@ -205,16 +254,27 @@ def lowered(part: Part, at: At, columns: Ints) -> Floats:
 
     `at` must stand at a point with whole blocks: occupancy 1, also of blocks that nothing uses yet.
     """
-    common, block = part.common[columns], part.block[columns]
-    n, r, k = common.shape
-    rest = rests(part, at, columns)
+    out = np.zeros((part.block.size, part.targets.shape[1]))
+    wanted = np.zeros(part.block.size, dtype=bool)
+    wanted[columns] = True
+    for group in part.groups:
+        these = np.flatnonzero(wanted[group.columns])
+        if these.size:
+            out[group.columns[these]] = _lowered(part, at, group, these)
+    return np.asarray(out[columns])
+
+
+def _lowered(part: Part, at: At, group: Group, these: Ints) -> Floats:
+    effective = group.common[these]
+    n, r, k = effective.shape
+    rest = _rest(part, at, group, these)
+    block = part.block[group.columns[these]]
     inside = np.flatnonzero(block >= 0)
-    effective = common
     own = np.broadcast_to(np.eye(r), (n, r, r)).copy()
     if inside.size:
-        local = part.local[columns][inside]
+        local = group.local[these[inside]]
         solved = np.linalg.solve(at.inner[block[inside]], local.swapaxes(1, 2))
-        effective = common.copy()
+        effective = effective.copy()
         effective[inside] -= (at.cross[block[inside]] @ solved).swapaxes(1, 2)
         own[inside] += local @ solved
     half = solve_triangular(at.lower, effective.reshape(n * r, k).T, lower=True, check_finite=False)
@@ -228,70 +288,100 @@ def idle(part: Part, at: At, occupied: Floats, weights: Floats, price: Floats) -
 
     Any v gives a valid linear bound on what a block's columns tell: column d then sees
     |A_d' [u; v]|^2 + |v|^2 at its `price` (N,). Tried are the point's own v, that of the column which alone
-    in its block is worth most against its price, and those of that column mixed with the one it leaves
-    worst; the v that leaves the least above the prices is kept. `weights` (T,) are those of the targets.
+    in its block is worth most against its price, and mixtures of that one with those it leaves worst; the v
+    that leaves the least above the prices is kept. `weights` (T,) are those of the targets.
     Returns the blocks (b,), |v|^2 (b, T), their columns (m,) and the squares (m, T) that these see.
     """
     t = at.u.shape[1]
     quiet = np.append(occupied < IDLE, False)
-    inside = np.flatnonzero(quiet[part.block])
-    if inside.size == 0:
-        return np.empty(0, dtype=np.int64), np.zeros((0, t)), inside, np.zeros((0, t))
-    n, r, k = inside.size, part.common.shape[1], part.common.shape[2]
-    local = part.local[inside]
-    rest = (part.common[inside].reshape(n * r, k) @ at.u).reshape(n, r, t)
-    number, block = np.unique(part.block[inside], return_inverse=True)
-    cost = price[inside]
-    answers = -(part.answer[inside] @ rest)
+    found = [_Quiet.of(part, at, group, np.flatnonzero(quiet[part.block[group.columns]])) for group in part.groups]
+    found = [one for one in found if one.columns.size]
+    if not found:
+        return np.empty(0, dtype=np.int64), np.zeros((0, t)), np.empty(0, dtype=np.int64), np.zeros((0, t))
+    columns = np.concatenate([one.columns for one in found])
+    number, block = np.unique(part.block[columns], return_inverse=True)
+    begin = np.cumsum([0] + [one.columns.size for one in found])
+    cost = price[columns]
 
     def judged(v: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        seen = ((rest + local @ v[block]) ** 2).sum(axis=1)
+        seen = np.concatenate(
+            [
+                ((one.rest + one.local @ v[block[a:b]]) ** 2).sum(axis=1)
+                for one, a, b in zip(found, begin[:-1], begin[1:], strict=True)
+            ]
+        )
         own = (v * v).sum(axis=1)
         above = (seen + own[block]) @ weights - cost
         return seen, own, above, np.bincount(block, weights=np.maximum(0.0, above), minlength=number.size)
 
     def worst(above: Floats) -> Ints:
-        order = np.lexsort((inside, -above, block))
+        order = np.lexsort((columns, -above, block))
         return np.asarray(order[np.searchsorted(block[order], np.arange(number.size))], dtype=np.int64)
 
-    alone_worth = (rest * (rest + local @ answers)).sum(axis=1) @ weights - cost
-    leader = worst(alone_worth)
-    tried = [at.v[number], answers[leader]]
-    best_v, best = tried[0], judged(tried[0])
-    other = judged(tried[1])
-    better = other[3] < best[3]
-    v = np.where(better[:, None, None], tried[1], best_v)
+    def mixed(share: Floats) -> Floats:
+        """Return v of blocks whose columns stand with shares that sum to 1 in each."""
+        total = np.zeros((number.size, part.size, part.size))
+        pull = np.zeros((number.size, part.size, t))
+        for one, a, b in zip(found, begin[:-1], begin[1:], strict=True):
+            used = np.flatnonzero(share[a:b] > 0.0)
+            np.add.at(total, block[a:b][used], one.inner[used] * share[a:b][used, None, None])
+            np.add.at(pull, block[a:b][used], one.drive[used] * share[a:b][used, None, None])
+        return np.asarray(-np.linalg.solve(np.eye(part.size) + total, pull))
+
+    alone_worth = np.concatenate([one.worth(weights) for one in found]) - cost
+    share = np.zeros(columns.size)
+    share[worst(alone_worth)] = 1.0
+    v = at.v[number]
     result = judged(v)
-    inner, drive = local.swapaxes(1, 2) @ local, local.swapaxes(1, 2) @ rest
-    share = np.zeros(n)
-    share[leader] = 1.0
-    for step in range(MIXES):
+    for step in range(MIXES + 1):
+        if step:
+            share *= 1.0 - 1.0 / (step + 1.0)
+            share[rival] += 1.0 / (step + 1.0)
+        trial = mixed(share)
+        again = judged(trial)
+        v = np.where((again[3] < result[3])[:, None, None], trial, v)
+        result = judged(v)
         if not result[3].any():
             break
-        rival = worst(judged(_mixed(number.size, block, share, inner, drive))[2] if step else other[2])
-        share *= 1.0 - 1.0 / (step + 2.0)
-        share[rival] += 1.0 / (step + 2.0)
-        mixed = _mixed(number.size, block, share, inner, drive)
-        better = judged(mixed)[3] < result[3]
-        v = np.where(better[:, None, None], mixed, v)
-        result = judged(v)
-    return number, result[1], inside, result[0]
+        rival = worst(again[2])
+    return number, result[1], columns, result[0]
 
 
-def _mixed(count: int, block: Ints, share: Floats, inner: Floats, drive: Floats) -> Floats:
-    """Return v (b, l, T) for blocks whose columns stand with shares (m,) that sum to 1 in each."""
-    used = np.flatnonzero(share > 0.0)
-    total = np.zeros((count, *inner.shape[1:]))
-    pull = np.zeros((count, *drive.shape[1:]))
-    np.add.at(total, block[used], inner[used] * share[used, None, None])
-    np.add.at(pull, block[used], drive[used] * share[used, None, None])
-    return np.asarray(-np.linalg.solve(np.eye(inner.shape[1]) + total, pull))
+@dataclass(frozen=True, eq=False)
+class _Quiet:
+    """Columns of one group that stand in idle blocks."""
+
+    columns: Ints
+    rest: Floats
+    local: Floats
+    answer: Floats
+
+    @classmethod
+    def of(cls, part: Part, at: At, group: Group, these: Ints) -> _Quiet:
+        common = group.common[these]
+        n, r, k = common.shape
+        rest = (common.reshape(n * r, k) @ at.u).reshape(n, r, at.u.shape[1])
+        return cls(group.columns[these], rest, group.local[these], group.answer[these] if these.size else group.local[:0])
+
+    @cached_property
+    def inner(self) -> Floats:
+        return self.local.swapaxes(1, 2) @ self.local
+
+    @cached_property
+    def drive(self) -> Floats:
+        return self.local.swapaxes(1, 2) @ self.rest
+
+    def worth(self, weights: Floats) -> Floats:
+        """Return (m,) what each column sees when it is alone in its block."""
+        return np.asarray((self.rest * (self.rest - self.local @ (self.answer @ self.rest))).sum(axis=1) @ weights)
 
 
 def span(part: Part, at: At, weights: Floats) -> Floats:
     """Return (k, k) the sum of squares of what each column does to the targets at a point, and the solutions there."""
-    rest = rests(part, at)
-    push = (part.common.swapaxes(1, 2) @ rest) * weights
-    flat = push.transpose(0, 2, 1).reshape(-1, part.common.shape[2])
     own = at.u * weights
-    return np.asarray(flat.T @ flat + part.block.size * (own @ own.T))
+    total = part.block.size * (own @ own.T)
+    for group, rest in zip(part.groups, rests(part, at), strict=True):
+        push = (group.common.swapaxes(1, 2) @ rest) * weights
+        flat = push.transpose(0, 2, 1).reshape(-1, part.width)
+        total += flat.T @ flat
+    return np.asarray(total)
