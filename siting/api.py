@@ -8,16 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.assessment.layout import Assessment, assess_layout
+from siting.assessment.precision import target_errors
+from siting.options import OBJECTIVES
 from siting.outputs.manifest import Certificate
+from siting.planning import Planning, plan_region
 from siting.region.changes import changed
+from siting.region.expected import missing_air
 from siting.region.faults import Findings
 from siting.region.layouts import GivenLayout
 from siting.region.model import Ints, Region
-from siting.selection.planning import Planning, plan_region
 from siting.selection.program import Limits, Report, Selection
 from siting.selection.registry import demands, judge, start_program
 from siting.selection.score import layout_score, score_objective
 from siting.selection.solve import clashing_rules, solve
+from siting.selection.stages import Proven
 
 # Answers that fail the independent re-check before the search gives up.
 MOST_RETRIES = 10
@@ -31,7 +35,9 @@ class RecheckError(AssertionError):
 class PlanResult:
     """A chosen layout: the planning it was chosen in, the search's answer, and the layout's assessment.
 
-    `assessment` is None where no layout was found (see `selection.ended` and `selection.clash`).
+    `assessment` is None where no layout was found (see `selection.ended` and `selection.clash`); for
+    "cheapest" `attainable` then tells by (tracer, target) the error that no layout is below and the best one
+    found. `proven` carries the proof of a search by precision or cost.
     """
 
     planning: Planning
@@ -39,6 +45,8 @@ class PlanResult:
     assessment: Assessment | None
     certificate: Certificate | None
     clash: tuple[tuple[str, str], ...] = ()
+    attainable: tuple[tuple[str, str, float, float], ...] = ()
+    proven: Proven | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +60,7 @@ class GivenResult:
 def plan(
     region: Region,
     *,
-    by: str = "score",
+    by: str = "precision",
     budget: float | None = None,
     require: Sequence[str] = (),
     exclude: Sequence[str] = (),
@@ -66,18 +74,22 @@ def plan(
 ) -> PlanResult:
     """Choose the best layout of a region.
 
-    `gap` is the relative gap at which the search may end, `time_limit` in seconds; `stop` is polled
+    `by` is "precision" (least shortfall of the targets; where all goals are met the cheapest, then the most
+    precise), "cheapest" (least cost with every goal met) or "score". `gap` is the relative gap at which the search may end, `time_limit` in seconds; `stop` is polled
     and ends the search with the best layout so far. Without `state` nothing is said of what the layout
     will show (which takes a few seconds). Raises `InputError` for what-ifs that cannot be,
     ValueError for an unknown `by`, `RecheckError` if the answer fails the independent re-check.
     """
-    if by != "score":
-        raise ValueError("by must be 'score'")
+    if by not in OBJECTIVES:
+        raise ValueError(f"by must be one of {', '.join(OBJECTIVES)}")
     planning = plan_region(changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers))
     limits = Limits(gap, time_limit, None, seed, stop)
-    selection = _checked_search(planning, limits, progress)
+    proven = _precise(planning, by, limits, progress) if by != "score" else None
+    selection = _checked_search(planning, limits, progress) if proven is None else proven.selection
     if selection.value is None:
-        return PlanResult(planning, selection, None, None, _clash(planning, selection, limits))
+        attainable = () if proven is None else proven.attainable
+        clash = () if attainable else _clash(planning, selection, limits)
+        return PlanResult(planning, selection, None, None, clash, attainable)
     picked = np.array(selection.picked, dtype=np.int64)
     certificate = Certificate(
         objective=by,
@@ -94,8 +106,43 @@ def plan(
             for s in selection.stages
         ),
         seed=seed,
+        ways=_ways(planning),
     )
-    return PlanResult(planning, selection, assess_layout(planning, picked, state=state), certificate)
+    assessment = assess_layout(planning, picked, state=state, by="score" if by == "score" else "error")
+    return PlanResult(planning, selection, assessment, certificate, (), (), proven)
+
+
+def _ways(planning: Planning) -> float:
+    """Return the power of ten of the number of ways to choose at most one deployment a candidate."""
+    _, counts = np.unique(planning.deployments.candidate, return_counts=True)
+    return float(np.log10(1.0 + counts).sum())
+
+
+def _precise(planning: Planning, by: str, limits: Limits, progress: Report | None) -> Proven:
+    """Search by what the network will show, and judge the answer by code that shares nothing with the search."""
+    from siting.selection.precision import aims_of
+    from siting.selection.stages import cheapest, least_shortfall
+
+    findings = Findings(faults=list(missing_air(planning.region)))
+    findings.raise_if_any()
+    program, aims = start_program(planning).build(), aims_of(planning)
+    search = least_shortfall if by == "precision" else cheapest
+    proven = search(program, aims, limits, progress=progress)
+    selection = proven.selection
+    if selection.value is not None:
+        picked = np.array(selection.picked, dtype=np.int64)
+        errors = target_errors(planning, picked)
+        again = sum(
+            weight * max(0.0, (errors[name] / goal) ** 2 - 1.0)
+            for name, goal, weight in zip(aims.ids, aims.goals, aims.weights, strict=True)
+        )
+        claimed = selection.value if by == "precision" else 0.0
+        wrong = _broken(planning, picked)
+        if wrong is None and abs(again - claimed) > 1e-6 * max(1.0, abs(claimed)):
+            wrong = f"the chosen layout has a shortfall of {again!r}, the search said {claimed!r}"
+        if wrong is not None:
+            raise RecheckError(wrong)
+    return proven
 
 
 def _checked_search(planning: Planning, limits: Limits, progress: Report | None) -> Selection:
@@ -169,13 +216,19 @@ def assess(region: Region, layout: GivenLayout, *, state: bool = True) -> GivenR
 
 def _recheck(planning: Planning, picked: Ints, value: float) -> str | None:
     """Judge an answer by every rule and by its value; return what is wrong with it, None if nothing is."""
-    broken = [judgement for judgement in judge(planning, picked) if not judgement.holds]
-    if broken:
-        return "the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken)
+    fault = _broken(planning, picked)
+    if fault is not None:
+        return fault
     again = layout_score(planning, picked).total
     if abs(again - value) > 1e-6 * max(1.0, abs(value)):
         return f"the chosen layout is worth {again!r}, the search said {value!r}"
     return None
+
+
+def _broken(planning: Planning, picked: Ints) -> str | None:
+    """Judge an answer by every rule; return what it breaks, None if nothing."""
+    broken = [judgement for judgement in judge(planning, picked) if not judgement.holds]
+    return "the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken) if broken else None
 
 
 __all__ = ["GivenResult", "Limits", "PlanResult", "RecheckError", "assess", "plan"]

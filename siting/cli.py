@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from siting.api import PlanResult
     from siting.assessment.layout import Assessment
     from siting.outputs.manifest import Certificate
+    from siting.planning import Planning
     from siting.region import InputError, Region
-    from siting.selection.planning import Planning
+    from siting.selection.stages import Proven
 
 DONE, BAD_INPUT, NO_LAYOUT, STOPPED = 0, 2, 3, 4
 MOST_FAULTS = 200
@@ -98,7 +99,7 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
     """Read and check a region folder; all faults of all files come out at once."""
     found = _read(region, as_json)
     from siting.outputs.terminal import check_text
-    from siting.selection.planning import plan_region
+    from siting.planning import plan_region
 
     planning = plan_region(found)
     if as_json:
@@ -123,7 +124,9 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
 @app.command()
 def plan(
     region: RegionArgument,
-    by: Annotated[str, typer.Option("--by", metavar="WHAT", help="What is made best: score.")] = "score",
+    by: Annotated[
+        str, typer.Option("--by", metavar="WHAT", help="What is made best: precision, cheapest or score.")
+    ] = "precision",
     budget: Annotated[
         str | None, typer.Option("--budget", metavar="MONEY", help="Total budget in place of the region's.")
     ] = None,
@@ -195,7 +198,7 @@ def plan(
     if result.assessment is None or result.certificate is None:
         _no_layout(result, as_json)
     seconds = result.selection.seconds
-    _finish(result.planning, result.assessment, result.certificate, target, as_json, seconds)
+    _finish(result.planning, result.assessment, result.certificate, target, as_json, seconds, result.proven)
     if not result.selection.proved:
         raise typer.Exit(STOPPED)
 
@@ -295,6 +298,17 @@ def _no_layout(result: PlanResult, as_json: bool) -> NoReturn:
     from siting.selection.program import Ended
 
     ended = result.selection.ended
+    if result.attainable:
+        goals = [
+            dict(zip(("tracer", "target", "none_below", "reached"), one, strict=True)) for one in result.attainable
+        ]
+        if as_json:
+            _print_json({"status": "no layout", "attainable": goals})
+        _say("NO LAYOUT meets every goal. Best attainable error of each target alone, under all rules:")
+        for tracer, target, low, high in result.attainable:
+            _say(f"- {target} ({tracer}): {high:.4g} reached, none below {low:.4g}")
+        _say("Raise goals in region.toml or the budget, or plan by precision. Nothing written.")
+        raise typer.Exit(NO_LAYOUT)
     if ended is Ended.INFEASIBLE:
         if as_json:
             _print_json({"status": "no layout", "clash": [{"rule": r, "condition": w} for r, w in result.clash]})
@@ -316,6 +330,7 @@ def _finish(
     target: Path,
     as_json: bool,
     seconds: float,
+    proven: Proven | None = None,
 ) -> None:
     """Write the files of a layout, print it, and close with what was read, dropped, proved and written."""
     import datetime
@@ -330,7 +345,7 @@ def _finish(
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     log = "\n".join([now, f"siting {shlex.join(sys.argv[1:])}", *closing]) + "\n"
     try:
-        paths = write_layout(target, planning, assessment, certificate, log)
+        paths = write_layout(target, planning, assessment, certificate, log, proven)
     except FolderError as error:
         _refuse(error, as_json)
     try:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from siting.region.cells import CellError, integer, number
 from siting.region.faults import Findings, InputError
 
-OBJECTIVES = ("score",)
+OBJECTIVES = ("precision", "cheapest", "score")
 
 
 @dataclass(frozen=True)

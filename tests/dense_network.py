@@ -16,11 +16,11 @@ from siting.field.harmonics import harmonics
 from siting.field.model import TracerModel
 from siting.field.prior import field_prior
 from siting.field.targets import ask
+from siting.planning import plan_region
 from siting.record.air import airs
 from siting.record.own import OwnNoise
 from siting.record.statistics import inverse_count, mean_variance
 from siting.region.schema.air import Mixing, Target
-from siting.selection.planning import plan_region
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
 made = importlib.util.module_from_spec(_spec)

@@ -21,7 +21,7 @@ from siting.assessment.layout import assess_layout
 from siting.assessment.money import money_of
 from siting.assessment.profiles import profile_efficiencies
 from siting.outputs.terminal import layout_text
-from siting.selection.planning import plan_region
+from siting.planning import plan_region
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
 made = importlib.util.module_from_spec(_spec)

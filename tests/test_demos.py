@@ -9,9 +9,9 @@ import pytest
 import shapely
 
 from siting.api import assess, plan
+from siting.planning import plan_region
 from siting.region import read_region
 from siting.region.layouts import read_layout
-from siting.selection.planning import plan_region
 
 REGIONS = Path(__file__).parent.parent / "regions"
 pytestmark = pytest.mark.skipif(not REGIONS.is_dir(), reason="the shipped regions are not beside the tests")

@@ -25,10 +25,10 @@ from siting.assessment.layout import assess_layout
 from siting.outputs import layers, tables
 from siting.outputs.picture import map_svg
 from siting.outputs.run import layout_files
+from siting.planning import plan_region
 from siting.region import read_region
 from siting.region.layouts import GivenLayout, read_layout
 from siting.region.schema.tables import LayoutRow
-from siting.selection.planning import plan_region
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
 made = importlib.util.module_from_spec(_spec)

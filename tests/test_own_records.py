@@ -21,11 +21,11 @@ from siting.field.model import tracer_models
 from siting.noise.fit import fit_noise
 from siting.noise.reading import noise_of_records
 from siting.outputs.shown import sentences
+from siting.planning import plan_region
 from siting.record.air import ErrorlessPlanError, airs
 from siting.record.information import Instrument, information
 from siting.record.own import MOVED, NUMBERS, OWN, OwnNoise, origins_at, own_noise, site_air
 from siting.record.statistics import mean_variance
-from siting.selection.planning import plan_region
 
 _spec = importlib.util.spec_from_file_location("dense_network", Path(__file__).with_name("dense_network.py"))
 net = importlib.util.module_from_spec(_spec)

@@ -17,8 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
+from siting.planning import plan_region
 from siting.selection.kinds import Demand, verdict
-from siting.selection.planning import plan_region
 from siting.selection.program import Limits, clashes
 from siting.selection.registry import RULE_KINDS, demands, judge, start_program
 from siting.selection.score import layout_score, score_objective

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import shapely
 
-from siting.selection.planning import plan_region
+from siting.planning import plan_region
 from siting.selection.program import Ended, Limits
 from siting.selection.registry import RULE_KINDS, judge, start_program
 from siting.selection.score import layout_score, score_objective

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from siting.api import plan
+from siting.planning import plan_region
 from siting.region.changes import changed
-from siting.selection.planning import plan_region
 from siting.selection.program import Ended, Limits, relative_gap
 from siting.selection.registry import RULE_KINDS, demands, judge, start_program
 from siting.selection.score import layout_score, score_objective

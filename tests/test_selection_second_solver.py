@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from pyproj import Geod
 
-from siting.selection.planning import plan_region
+from siting.planning import plan_region
 from siting.selection.program import NO_LIMIT, Ended, Limits
 from siting.selection.registry import judge, start_program
 from siting.selection.score import layout_score, score_objective

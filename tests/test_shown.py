@@ -18,12 +18,12 @@ from siting.assessment.statement import statement
 from siting.field.model import tracer_models
 from siting.field.posterior import NEEDED
 from siting.outputs import shown
+from siting.planning import plan_region
 from siting.record.air import UnknownGasError, air_of, airs
 from siting.record.months import instrument_months
 from siting.region import read_region
 from siting.region.layouts import read_layout
 from siting.region.schema.air import Tracer
-from siting.selection.planning import plan_region
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
 made = importlib.util.module_from_spec(_spec)

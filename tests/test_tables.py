@@ -21,9 +21,9 @@ from siting import api
 from siting.assessment.layout import assess_layout
 from siting.outputs import tables
 from siting.outputs.run import layout_files
+from siting.planning import plan_region
 from siting.region import read_region
 from siting.region.layouts import read_layout
-from siting.selection.planning import plan_region
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
 made = importlib.util.module_from_spec(_spec)

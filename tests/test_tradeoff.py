@@ -15,9 +15,9 @@ from siting.assessment.statement import statement
 from siting.assessment.tradeoff import BETTER, DEAR, FORBIDDEN, LITTLE, NOTHING, SPARES, plan_choices
 from siting.outputs import shown
 from siting.outputs.choice import choice_sentences, plan_choice_csv
+from siting.planning import plan_region
 from siting.region import read_region
 from siting.region.layouts import read_layout
-from siting.selection.planning import plan_region
 from siting.selection.score import layout_score
 
 REGIONS = Path(__file__).parent.parent / "regions"

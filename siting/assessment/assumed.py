@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.planning import Planning
 from siting.record.air import Air, airs
 from siting.record.own import OWN, OwnNoise, origins_at, own_noise
 from siting.region.model import Bools, Ints, Origin, Region, frozen_mapping
 from siting.region.schema.tables import CandidateRow
-from siting.selection.planning import Planning
 
 
 @dataclass(frozen=True)

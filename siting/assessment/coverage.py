@@ -9,9 +9,9 @@ import shapely
 
 from siting.assessment.profiles import Efficiency, profile_efficiencies
 from siting.geography.bands import Gap, area_share, gaps
+from siting.planning import Planning
 from siting.region.model import Floats, Ints
 from siting.sampling import HOURS_PER_MONTH
-from siting.selection.planning import Planning
 
 
 @dataclass(frozen=True)

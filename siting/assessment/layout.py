@@ -13,10 +13,10 @@ from siting.assessment.money import Money, money_of
 from siting.assessment.statement import Statement, statement
 from siting.assessment.tradeoff import By
 from siting.deployments import SCORE_PARTS
+from siting.planning import Planning
 from siting.record.air import UnknownGasError
 from siting.region.model import Floats, Ints
 from siting.selection.kinds import Judgement, RuleKind
-from siting.selection.planning import Planning
 from siting.selection.registry import RULE_KINDS, judge
 from siting.selection.score import LayoutScore, layout_score
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from siting.deployments import COST_KINDS
+from siting.planning import Planning
 from siting.region.model import Ints
-from siting.selection.planning import Planning
 from siting.selection.standing import bought_by_year, cost_by_year, purchase_cents
 
 

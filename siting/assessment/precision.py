@@ -18,10 +18,10 @@ from siting.field.posterior import (
 )
 from siting.field.state import BLOCKS, State
 from siting.field.targets import GROWTHS, Asked, ask, monthly_information, monthly_variance, targets_of
+from siting.planning import Planning
 from siting.record.air import Air
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing, Target
-from siting.selection.planning import Planning
 
 MOST_YEARS = 50
 # What a belief is about, in the order in which it is told.

@@ -9,11 +9,11 @@ import numpy as np
 
 from siting.assessment.precision import Precision, target_errors
 from siting.deployments import build_deployments
+from siting.planning import Planning
 from siting.record.air import Air, airs
 from siting.region.model import Bools, Codes, Floats, Ints, Origin, Region, read_only
 from siting.region.plain import listed
 from siting.region.schema.tables import CandidateRow
-from siting.selection.planning import Planning
 
 FACTORS = (0.5, 2.0)
 _TRIPLES = {

@@ -10,12 +10,12 @@ from siting.assessment.doubts import Discovery, PairOffset, discoveries, pair_of
 from siting.assessment.precision import Precision, precision
 from siting.assessment.sensitivity import Moved, sensitivity
 from siting.assessment.tradeoff import By, PlanChoices, plan_choices
+from siting.planning import Planning
 from siting.record.air import Air, airs
 from siting.record.gases import GASES
 from siting.region.model import Ints, Region
 from siting.region.schema.air import Mixing, Tracer
 from siting.selection.kinds import RuleKind
-from siting.selection.planning import Planning
 from siting.selection.registry import RULE_KINDS
 
 # With more sites than this the years to detection and the sensitivity take minutes and are left out, and with

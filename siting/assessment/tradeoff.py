@@ -22,10 +22,10 @@ from scipy.linalg import cho_factor, solve_triangular
 from siting.assessment.precision import asked_of, floor_of
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import monthly_information, monthly_variance
+from siting.planning import Planning
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Band, Target
 from siting.selection.kinds import Demand, Judgement, RuleKind
-from siting.selection.planning import Planning
 from siting.selection.registry import RULE_KINDS
 from siting.selection.score import DECIMALS, band_weights, site_counts
 from siting.selection.standing import purchase_cents

@@ -136,9 +136,7 @@ class JointState:
         covariances = model.cell_covariances({number for kind, number in keys if kind == "cell"})
         return {
             (kind, number): (
-                covariance_root(covariances[number])
-                if kind == "cell"
-                else np.diag(np.sqrt(model.shared_place[number]))
+                covariance_root(covariances[number]) if kind == "cell" else np.diag(np.sqrt(model.shared_place[number]))
             )
             for kind, number in keys
         }

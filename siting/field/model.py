@@ -16,6 +16,7 @@ from siting.field.moving import moving_difference, moving_factor, stops
 from siting.field.posterior import Posterior, posterior
 from siting.field.prior import SECOND_HARMONIC, FieldPrior, field_prior
 from siting.field.state import State, build_state
+from siting.planning import Planning
 from siting.record.air import Air, airs
 from siting.record.axis import Axis, axis_of, first_months
 from siting.record.months import leads
@@ -25,7 +26,6 @@ from siting.record.records import Equipment, Record, RecordModel
 from siting.record.shared import shared_covariance
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing
-from siting.selection.planning import Planning
 
 # Candidates nearer than this are one place.
 SAME_PLACE_KM = 1.0

@@ -9,7 +9,7 @@ import re
 
 from siting.assessment.coverage import reach
 from siting.assessment.layout import Assessment
-from siting.selection.planning import Planning
+from siting.planning import Planning
 
 # Altitude sickness becomes common above about 2,500 m.
 HIGH_M = 2500.0

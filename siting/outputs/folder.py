@@ -34,6 +34,7 @@ RESULT_NAMES = frozenset(
         "plan_choice.csv",
         "prior.csv",
         "profiles.csv",
+        "proof.json",
         "report.html",
         "run.log",
         "schedule.csv",

@@ -10,8 +10,8 @@ import shapely
 from siting.assessment.layout import Assessment, Pick
 from siting.deployments import SCORE_PARTS, running_plan
 from siting.outputs.geojson import dumps, feature, feature_collection
+from siting.planning import Planning
 from siting.region.model import Origin, open_mean
-from siting.selection.planning import Planning
 
 
 def network(planning: Planning, assessment: Assessment) -> str:

@@ -10,7 +10,7 @@ from siting.assessment.layout import Assessment
 from siting.outputs import tables
 from siting.outputs.cautions import cautions
 from siting.outputs.manifest import Certificate, layout_content
-from siting.selection.planning import Planning
+from siting.planning import Planning
 
 
 def machine_content(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> dict[str, Any]:

@@ -18,7 +18,11 @@ PACKAGES = ("numpy", "scipy", "shapely", "pyproj", "highspy", "pydantic")
 
 @dataclass(frozen=True)
 class Certificate:
-    """How a layout was found: objective, value, bound, gap, proof, in words why the search ended, its stages."""
+    """How a layout was found: objective, value, bound, gap, proof, in words why the search ended, its stages.
+
+    `ways` is the power of ten of the number of ways to choose at most one deployment a candidate;
+    `proof_sha256` that of proof.json, None where there is none.
+    """
 
     objective: str
     value: float
@@ -31,6 +35,8 @@ class Certificate:
     nodes: int
     stages: tuple[dict[str, Any], ...]
     seed: int
+    ways: float = 0.0
+    proof_sha256: str | None = None
 
 
 def versions() -> dict[str, str]:
@@ -68,6 +74,7 @@ def layout_content(region: Region, assessment: Assessment, certificate: Certific
         "ties": certificate.ties if certificate else None,
         "nodes": certificate.nodes if certificate else None,
         "stages": list(certificate.stages) if certificate else [],
+        "proof_sha256": certificate.proof_sha256 if certificate else None,
         "score": {
             "worth": assessment.score.worth,
             "coverage": dict(zip((band.id for band in region.settings.bands), assessment.score.coverage, strict=True)),

@@ -10,7 +10,7 @@ from siting.assessment.layout import Assessment
 from siting.geography.antimeridian import cut_line, cut_polygon
 from siting.outputs.lines import what_if_words
 from siting.outputs.worldmap import Kind, MapBand, MapContent, MapPoint, MapTrack, draw
-from siting.selection.planning import Planning
+from siting.planning import Planning
 
 _KINDS: dict[str, Kind] = {
     "analyzer": "analyzer",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from siting.assessment.layout import Assessment
@@ -10,11 +11,18 @@ from siting.outputs.cautions import cautions
 from siting.outputs.folder import write_folder
 from siting.outputs.manifest import Certificate, layout_json
 from siting.outputs.picture import map_svg
-from siting.selection.planning import Planning
+from siting.outputs.proof import NAME, digest, proof_json
+from siting.planning import Planning
+from siting.selection.stages import Proven
 
 
-def layout_files(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> dict[str, str]:
+def layout_files(
+    planning: Planning, assessment: Assessment, certificate: Certificate | None, proven: Proven | None = None
+) -> dict[str, str]:
     """Return the text of every file of a layout by name; the same input gives the same bytes."""
+    proof = None if proven is None else proof_json(proven)
+    if proof is not None and certificate is not None:
+        certificate = replace(certificate, proof_sha256=digest(proof))
     files = {
         "layout.json": layout_json(planning.region, assessment, certificate),
         "network.geojson": layers.network(planning, assessment),
@@ -28,16 +36,23 @@ def layout_files(planning: Planning, assessment: Assessment, certificate: Certif
         "map.svg": map_svg(planning, assessment),
         "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),
     }
+    if proof is not None:
+        files[NAME] = proof
     if assessment.statement is not None:
         files |= shown.statement_files(assessment.statement)
     return files
 
 
 def write_layout(
-    target: Path, planning: Planning, assessment: Assessment, certificate: Certificate | None, log: str
+    target: Path,
+    planning: Planning,
+    assessment: Assessment,
+    certificate: Certificate | None,
+    log: str,
+    proven: Proven | None = None,
 ) -> tuple[Path, ...]:
     """Write a layout's folder; `log` (clock times, outside the promise of equal bytes) goes to run.log.
 
     Raises `FolderError` where the folder cannot be written; then the old result stands as it was.
     """
-    return write_folder(target, {**layout_files(planning, assessment, certificate), "run.log": log})
+    return write_folder(target, {**layout_files(planning, assessment, certificate, proven), "run.log": log})

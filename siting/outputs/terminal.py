@@ -14,10 +14,10 @@ from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, ladder
 from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
 from siting.outputs.shown import sentences
+from siting.planning import Planning
 from siting.region.model import Origin, Region
 from siting.region.plain import listed
 from siting.region.schema.settings import Settings
-from siting.selection.planning import Planning
 
 _MARKS = {"analyzer": "A", "flask": "f", "both": "B", "flask_then_analyzer": "B"}
 MOST_NAMED = 5
@@ -86,19 +86,29 @@ def _assumed(assessment: Assessment) -> str:
 
 
 def proof_sentence(certificate: Certificate) -> str:
-    """Return in one sentence how good the layout is and whether that is proved."""
-    name = f"Network {certificate.objective} {certificate.value:.2f}"
-    if certificate.gap == 0.0:
-        return f"{name}; proved: no layout within the rules has a better one."
+    """Return in a few words how good the layout is and whether that is proved."""
+    name = _value_words(certificate)
     if certificate.gap is None:
         return f"{name}; how much better a layout could be is not known."
+    ways = f" of 10^{certificate.ways:.0f} ways to choose" if certificate.ways >= 1.0 else ""
+    if certificate.gap == 0.0:
+        return f"{name}; proved: no layout within the rules{ways} has a better one."
     percent = f"{100 * certificate.gap:.2g} %"
     if certificate.proved:
-        return f"{name}; proved: no layout within the rules is better by more than {percent}."
+        return f"{name}; proved: no layout within the rules{ways} is better by more than {percent}."
     return (
-        f"{name}. NOT PROVED, the search stopped early ({certificate.ended}): a better layout may exist, but none "
+        f"{name}. NOT PROVED, the search stopped early ({certificate.ended}): a better layout may exist, but none{ways} "
         f"better by more than {percent}."
     )
+
+
+def _value_words(certificate: Certificate) -> str:
+    if certificate.objective == "score":
+        return f"Network score {certificate.value:.2f}"
+    stages = {stage["name"]: float(stage["value"]) for stage in certificate.stages}
+    if stages.get("shortfall", 0.0) > 0.0:
+        return f"Not every goal is met: shortfall {stages['shortfall']:.4g}"
+    return f"Every goal is met, for {stages['cost']:,.0f} in all" if "cost" in stages else "Every goal is met"
 
 
 def check_text(planning: Planning, *, width: int = 80) -> str:

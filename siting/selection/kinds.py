@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from siting.planning import INSTRUMENTS, Planning, columns_at
 from siting.region.model import Bools, Ints
 from siting.region.schema.rules import (
     AtLeast,
@@ -19,7 +20,6 @@ from siting.region.schema.rules import (
     OnlyWith,
     Spacing,
 )
-from siting.selection.planning import INSTRUMENTS, Planning, columns_at
 from siting.selection.program import Exclusions, ProgramBuilder
 
 # A comparison site at exactly the stated distance is near enough; 1 mm allows for rounding.

@@ -10,11 +10,14 @@ from siting.field.harmonics import band_means
 from siting.field.joint import Batch, JointState
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import GROWTHS, anomaly_degree, ask, monthly_information, monthly_shares, targets_of
+from siting.planning import Planning
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Target
-from siting.selection.planning import Planning
 from siting.selection.precise.criteria import Variances, Weights
 from siting.selection.precise.information import Group, Part
+
+# Factors of ranks up to each of these are worked on together.
+RANKS = (20, 40, 80, 160, 320, 640, 1280, 10**9)
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +60,9 @@ class Aims:
 
     def both(self) -> Variances:
         """Return the weighted variance of layouts that meet every goal: each target stands twice."""
-        parts = tuple(replace(part, targets=np.concatenate([part.targets, part.targets], axis=1)) for part in self.parts)
+        parts = tuple(
+            replace(part, targets=np.concatenate([part.targets, part.targets], axis=1)) for part in self.parts
+        )
         kappa, gamma, begin = [], [], 0
         for part in self.parts:
             mine = slice(begin, begin + part.targets.shape[1])
@@ -101,17 +106,23 @@ def _steady_part(model: TracerModel, targets: list[Target], default: bool) -> Pa
     asked = [ask(joint.state, region, model.air, target, default) for target in targets]
     by_rank: dict[int, list[Batch]] = {}
     for batch in joint.batches():
-        by_rank.setdefault(batch.common.shape[1], []).append(batch)
+        by_rank.setdefault(next(r for r in RANKS if r >= batch.common.shape[1]), []).append(batch)
     groups = tuple(
         Group(
             np.concatenate([batch.columns for batch in batches]),
-            np.concatenate([batch.common for batch in batches]),
-            np.concatenate([batch.local for batch in batches]),
+            _stacked([batch.common for batch in batches]),
+            _stacked([batch.local for batch in batches]),
         )
         for _, batches in sorted(by_rank.items())
     )
     targets_of_state = joint.functional(np.column_stack([one.vector for one in asked]))
     return Part(groups, joint.block, targets_of_state, joint.local_size)
+
+
+def _stacked(factors: list[Floats]) -> Floats:
+    """Join factors (m, r, k) of several ranks, the smaller ones filled up with rows of 0."""
+    rank = max(one.shape[1] for one in factors)
+    return np.concatenate([np.pad(one, ((0, 0), (0, rank - one.shape[1]), (0, 0))) for one in factors])
 
 
 def _monthly_part(model: TracerModel, targets: list[Target]) -> Part:

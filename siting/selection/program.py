@@ -90,9 +90,7 @@ class Program:
 
         def near(exclusion: Exclusions) -> Exclusions:
             inside = place[exclusion.columns] >= 0
-            return Exclusions(
-                exclusion.rule, place[exclusion.columns[inside]], exclusion.node[inside], exclusion.near
-            )
+            return Exclusions(exclusion.rule, place[exclusion.columns[inside]], exclusion.node[inside], exclusion.near)
 
         return Program(
             tuple(self.names[int(c)] for c in columns),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from siting.planning import Planning
 from siting.region.model import Ints
 from siting.region.schema.rules import AtLeast, AtMost
 from siting.selection.kinds import (
@@ -18,7 +19,6 @@ from siting.selection.kinds import (
     RuleKind,
     SpacingKind,
 )
-from siting.selection.planning import Planning
 from siting.selection.program import ProgramBuilder
 from siting.selection.standing import (
     AnalyzersKind,

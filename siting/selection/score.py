@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.geography.bands import area_share
+from siting.planning import Planning
 from siting.region.model import Floats, Ints
-from siting.selection.planning import Planning
 from siting.selection.program import LinearObjective, ProgramBuilder
 
 COVERAGE = "coverage"

@@ -34,11 +34,11 @@ LOOSE_GAP = 1e-2
 
 @dataclass(frozen=True, eq=False)
 class Proven:
-    """A selection with the proof of each of its stages."""
+    """A selection with the proof of each of its stages, and by stage what the layout may cost at most (hundredths)."""
 
     selection: Selection
     proofs: tuple[Proof, ...]
-    programs: tuple[Program, ...]
+    most_costs: tuple[int | None, ...]
     attainable: tuple[tuple[str, str, float, float], ...] = ()
 
 
@@ -68,13 +68,12 @@ def cheapest(
     met = probe.stage("shortfall", program, aims.shortfall(), None, floor, start)
     if met is not None and probe.value == 0.0:
         run.point = probe.point
-        return _refined(run, program, aims, keep_cost=True)
+        return _refined(run, program, aims)
     return replace(probe.refused(), attainable=_attainable(program, aims, limits) if met is not None else ())
 
 
-def _refined(run: _Run, program: Program, aims: Aims, keep_cost: bool = False) -> Proven:
+def _refined(run: _Run, program: Program, aims: Aims) -> Proven:
     """Go on from a layout that meets every goal: least cost, then least variance at that cost."""
-    del keep_cost
     cost = program.cost.astype(float) / CENTS
     found = run.stage("cost", program, aims.limits(), cost, 1.0, run.point)
     if found is None or run.ended is not Ended.GAP:
@@ -82,7 +81,7 @@ def _refined(run: _Run, program: Program, aims: Aims, keep_cost: bool = False) -
     assert run.point is not None
     total = int(np.rint(program.cost @ run.point))
     capped = with_cost(program, total)
-    run.stage("variance", capped, aims.both(), None, 0.01 * float(aims.weights.sum()), run.point)
+    run.stage("variance", capped, aims.both(), None, 0.01 * float(aims.weights.sum()), run.point, total)
     return run.answer()
 
 
@@ -95,10 +94,10 @@ def least(program: Program, criterion: Variances | LogDeterminant, name: str, fl
 
 def with_cost(program: Program, most: int) -> Program:
     """Return the program with one more row: the cost of all columns at most a sum in hundredths."""
-    row = sp.csr_array(program.cost[None, :])
+    row = sp.csr_array(program.cost.reshape(1, -1).astype(np.int64))
     return replace(
         program,
-        matrix=sp.csr_array(sp.vstack([program.matrix, row]), dtype=np.int64),
+        matrix=sp.csr_array(sp.vstack([program.matrix, row]).astype(np.int64)),
         row_lower=np.append(program.row_lower, -NO_LIMIT),
         row_upper=np.append(program.row_upper, most),
         row_rule=(*program.row_rule, ""),
@@ -130,7 +129,7 @@ class _Run:
         self.ended = Ended.GAP
         self._stages: list[Stage] = []
         self._proofs: list[Proof] = []
-        self._programs: list[Program] = []
+        self._most_costs: list[int | None] = []
         self._nodes = 0
         self._log: tuple[Progress, ...] = ()
 
@@ -142,6 +141,7 @@ class _Run:
         cost: Floats | None,
         floor: float,
         start: Floats | None,
+        most_cost: int | None = None,
     ) -> Outcome | None:
         """Search one stage; None if it found no layout. Its value and layout become those of the run."""
         limits = self._limits
@@ -149,17 +149,15 @@ class _Run:
         if left is not None:
             left = max(0.01, left - (time.monotonic() - self._began))
         problem = build_problem(program, criterion, cost)
-        outcome = descend(
-            problem, replace(limits, seconds=left), floor=floor, progress=self._progress, start=start
-        )
+        outcome = descend(problem, replace(limits, seconds=left), floor=floor, progress=self._progress, start=start)
         self._nodes += outcome.nodes
         self.ended = outcome.ended
         self._log = (*self._log, *outcome.log)
-        if outcome.proof is not None:
-            self._proofs.append(outcome.proof)
-            self._programs.append(program)
         if outcome.point is None:
             return None
+        assert outcome.proof is not None
+        self._proofs.append(outcome.proof)
+        self._most_costs.append(most_cost)
         self.point, self.value = outcome.point, outcome.value
         gap = relative_gap(outcome.value, outcome.bound, floor)
         self._stages.append(Stage(name, outcome.value, outcome.bound, gap, bool(gap <= limits.gap)))
@@ -170,8 +168,10 @@ class _Run:
         limits, seconds = self._limits, time.monotonic() - self._began
         if not self._stages or self.point is None:
             ended = Ended.INFEASIBLE if self.ended is Ended.GAP else self.ended
-            empty = Selection((), None, None, None, None, limits.gap, False, ended, self._nodes, seconds, "", log=self._log)
-            return Proven(empty, tuple(self._proofs), tuple(self._programs))
+            empty = Selection(
+                (), None, None, None, None, limits.gap, False, ended, self._nodes, seconds, "", log=self._log
+            )
+            return Proven(empty, tuple(self._proofs), tuple(self._most_costs))
         values = settled(self._program, self.point)
         picked = tuple(int(k) for k in np.flatnonzero(values[: self._program.deployments] > 0.5))
         first, gap = self._stages[0], max(stage.gap for stage in self._stages)
@@ -190,7 +190,7 @@ class _Run:
             tuple(self._stages),
             log=self._log,
         )
-        return Proven(selection, tuple(self._proofs), tuple(self._programs))
+        return Proven(selection, tuple(self._proofs), tuple(self._most_costs))
 
     def refused(self) -> Proven:
         """Return the answer where goals cannot be met: no layout."""
@@ -208,4 +208,4 @@ class _Run:
             "",
             log=self._log,
         )
-        return Proven(selection, tuple(self._proofs), tuple(self._programs))
+        return Proven(selection, tuple(self._proofs), tuple(self._most_costs))

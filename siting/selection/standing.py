@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.planning import Planning
 from siting.region.model import Ints
 from siting.selection.kinds import Demand, Judgement, verdict
-from siting.selection.planning import Planning
 from siting.selection.program import ProgramBuilder
 
 BOUGHT = "bought analyzers"

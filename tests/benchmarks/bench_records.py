@@ -15,9 +15,9 @@ import numpy as np
 
 from siting.assessment.precision import precision
 from siting.field.model import TracerModel
+from siting.planning import plan_region
 from siting.record.air import airs
 from siting.region import read_region
-from siting.selection.planning import plan_region
 
 
 def main() -> None:

@@ -265,7 +265,9 @@ class LogDeterminant:
 
         # ln det L <= ln det M + tr(M^-1 L) - k for every positive definite M.
         constant = np.array([value - float(gradient[0] @ y)])
-        return Measured(np.array([value]), gradient, constant, second, lambda *_: (gradient, np.empty(0, dtype=np.int64)))
+        return Measured(
+            np.array([value]), gradient, constant, second, lambda *_: (gradient, np.empty(0, dtype=np.int64))
+        )
 
     def whole(self, picked: Ints) -> Floats:
         """Return the value (1,) of picked deployments."""

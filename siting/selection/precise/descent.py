@@ -10,13 +10,15 @@ import numpy as np
 
 from siting.region.model import Floats, Ints
 from siting.selection.precise.criteria import Variances
-from siting.selection.precise.problem import Problem
+from siting.selection.precise.problem import Problem, occupied
 from siting.selection.precise.tree import ROUNDS, Found, Node, Point, Search, Side, alike, first_theta, judged
 from siting.selection.program import Ended, Limits, Progress, Report
 
-# Directions of each part's common coordinates are kept until what columns move beyond them is below this.
-TAIL = 1e-5
-LEAST_DIRECTIONS, MOST_DIRECTIONS = 24, 70
+# Numbers of directions of the common coordinates that are tried, and the share of a known layout's value that
+# may be lost outside them.
+DIRECTIONS = (40, 60, 80, 110, 150, 200)
+MOST_DIRECTIONS = 200
+LOSS = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +64,6 @@ def descend(
     if bounds is None:
         nothing = Node(0, -1, None, np.inf, [], (), "rows")
         return Outcome(None, np.inf, np.inf, Ended.INFEASIBLE, 1, (), np.inf, Proof((), (), (nothing,)))
-    asked = {"floor": floor, "gap": gap, "target": target, "progress": progress, "started": began}
     every = len(problem.program.names)
 
     def within(bases: list[Floats] | None, lower: Floats, upper: Floats) -> tuple[Search, Ints, Ints]:
@@ -74,10 +75,11 @@ def descend(
             wide[inside] = point
             return judged(problem, wide)
 
-        return Search(inner, limits, lift=lift, **asked), columns, rows
+        search = Search(inner, limits, floor=floor, gap=gap, target=target, progress=progress, started=began, lift=lift)
+        return search, columns, rows
 
     whole = problem
-    bases = _bases(problem, [_even(problem, *bounds)], None, *bounds)
+    bases = _bases(problem, [_even(problem, *bounds)], None, *bounds, _known(problem, start))
     first, columns, rows = within(bases, *bounds)
     if start is not None:
         first.offer(start[columns[columns < every]])
@@ -87,10 +89,12 @@ def descend(
     if found.ended is not None or first.root_state is None:
         nodes = (root, *(_lifted(node, columns, rows, 0) for node in found.nodes[1:]))
         return _outcome(found, found.ended or Ended.GAP, Proof((_fixed(bases),), tuple(cliques), nodes))
-    y, lower, upper = (_widened(part, columns, problem.width, base) for part, base in zip(first.root_state, (0.0,) * 3, strict=True))
+    y, lower, upper = (
+        _widened(part, columns, problem.width, base) for part, base in zip(first.root_state, (0.0,) * 3, strict=True)
+    )
     whole = problem.with_cliques(cliques)
-    points = [y] if first.lifted is None else [y, _occupied(problem, first.lifted)]
-    closer = _bases(problem, points, root.points[-1].theta, lower, upper, found.value)
+    points = [y] if first.lifted is None else [y, occupied(problem, first.lifted)]
+    closer = _bases(problem, points, root.points[-1].theta, lower, upper, _known(problem, first.lifted))
     search, columns, rows = within(closer, lower, upper)
     search.groups = _groups(search.problem, y[columns])
     search.processed, search.bound = first.processed, first.bound
@@ -107,6 +111,15 @@ def descend(
     return _outcome(rest, rest.ended or Ended.GAP, proof)
 
 
+def _known(problem: Problem, point: Floats | None) -> list[Ints]:
+    """Return the picks of a known layout, or of the most informative deployments one by one if none is known."""
+    n = problem.deployments
+    if point is not None:
+        return [np.flatnonzero(point[:n] > 0.5)]
+    generator = np.random.default_rng(0)
+    return [np.sort(generator.choice(n, size=min(n, 15), replace=False))] if n else []
+
+
 def _fixed(bases: list[Floats] | None) -> tuple[Floats, ...] | None:
     return None if bases is None else tuple(bases)
 
@@ -119,21 +132,7 @@ def _even(problem: Problem, lower: Floats, upper: Floats) -> Floats:
         reach = np.where(move > 0.0, np.maximum(room, 0.0) / move, 1.0)
     step = float(np.clip(reach[room > 0.0].min(initial=1.0), 1e-4, 1.0))
     y = lower + step * (upper - lower)
-    return _occupied(problem, y)
-
-
-def _occupied(problem: Problem, point: Floats) -> Floats:
-    """Return a point over all columns with every occupancy as large as its block allows."""
-    out = np.zeros(problem.width)
-    out[: min(point.size, problem.deployments + problem.auxiliary)] = point[: problem.deployments + problem.auxiliary]
-    begin = problem.deployments + problem.auxiliary
-    for block in problem.criterion.blocks:
-        count = int(block.max(initial=-1)) + 1
-        inside = block >= 0
-        total = np.bincount(block[inside], weights=out[: problem.deployments][inside], minlength=count)
-        out[begin : begin + count] = np.minimum(1.0, total)
-        begin += count
-    return out
+    return occupied(problem, y)
 
 
 def _widened(values: Floats, columns: Ints, width: int, base: float) -> Floats:
@@ -147,7 +146,12 @@ def _outcome(found: Found, ended: Ended, proof: Proof) -> Outcome:
 
 
 def _bases(
-    problem: Problem, points: list[Floats], theta: Floats | None, lower: Floats, upper: Floats, value: float = 1.0
+    problem: Problem,
+    points: list[Floats],
+    theta: Floats | None,
+    lower: Floats,
+    upper: Floats,
+    layouts: list[Ints],
 ) -> list[Floats] | None:
     """Return for each part the directions in which the columns left move the targets at some points."""
     criterion = problem.criterion
@@ -167,15 +171,38 @@ def _bases(
         total = sum((one[part] for one in found), np.zeros((criterion.parts[part].width,) * 2))
         values, vectors = np.linalg.eigh(total)
         values, vectors = values[::-1], vectors[:, ::-1]
-        tail = np.cumsum(np.maximum(values, 0.0)[::-1])[::-1]
-        enough = TAIL * max(abs(value), 1.0) * keep.size
-        count = int(np.clip((tail > enough).sum(), LEAST_DIRECTIONS, MOST_DIRECTIONS))
         # The targets themselves stand first, so that nothing of their prior is lost.
         targets, _ = np.linalg.qr(criterion.parts[part].targets)
-        rest = vectors[:, :count] - targets @ (targets.T @ vectors[:, :count])
+        rest = vectors - targets @ (targets.T @ vectors)
         basis, _ = np.linalg.qr(np.concatenate([targets, rest], axis=1))
         out.append(np.ascontiguousarray(basis[:, : basis.shape[0]]))
-    return out
+    return _short(criterion, out, layouts)
+
+
+def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints]) -> list[Floats]:
+    """Return the first columns of bases, as many as known layouts need to be worth what they are."""
+    weights = criterion.weights
+    exact = [criterion.whole(picked) for picked in layouts]
+    counts = sorted({*DIRECTIONS, max(basis.shape[1] for basis in bases)})
+    for count in counts:
+        held = [basis[:, :count] for basis in bases]
+        worst = 0.0
+        for picked, values in zip(layouts, exact, strict=True):
+            near, _ = criterion.take(np.sort(picked))
+            lost = values - near.projected(held).whole(np.arange(picked.size))
+            kappa = np.where(np.isfinite(weights.kappa), weights.kappa, 1.0 / np.maximum(np.abs(weights.gamma), 1e-300))
+            scale = (
+                max(weights.total(values), 0.05 * float(kappa @ values)) if np.isfinite(weights.kappa).all() else 1.0
+            )
+            worst = max(worst, float(kappa @ lost) / scale)
+        if worst < LOSS or count >= MOST_DIRECTIONS:
+            return [_digits(basis) for basis in held]
+    return [_digits(basis) for basis in bases]
+
+
+def _digits(basis: Floats) -> Floats:
+    """Return a basis with nine digits, as the proof file holds it; any basis gives valid bounds."""
+    return np.array([[float(f"{x:.9g}") for x in row] for row in basis])
 
 
 def _groups(problem: Problem, y: Floats) -> list[list[Ints]] | None:

@@ -83,10 +83,11 @@ class Part:
         """Return the part with its common coordinates held to the span of a basis (k, j)."""
         groups = []
         for group in self.groups:
-            common = group.common @ basis
-            if common.shape[1] > common.shape[2] and self.size == 0:
+            common, local = group.common @ basis, group.local
+            if common.shape[1] > common.shape[2] and not np.any(self.block[group.columns] >= 0):
                 common = np.linalg.qr(common)[1]
-            groups.append(Group(group.columns, common, group.local[:, : common.shape[1]]))
+                local = local[:, : common.shape[1]]
+            groups.append(Group(group.columns, common, local))
         return Part(tuple(groups), self.block, basis.T @ self.targets, self.size)
 
     def folded(self, site: Ints) -> Part:
@@ -361,7 +362,9 @@ class _Quiet:
         common = group.common[these]
         n, r, k = common.shape
         rest = (common.reshape(n * r, k) @ at.u).reshape(n, r, at.u.shape[1])
-        return cls(group.columns[these], rest, group.local[these], group.answer[these] if these.size else group.local[:0])
+        return cls(
+            group.columns[these], rest, group.local[these], group.answer[these] if these.size else group.local[:0]
+        )
 
     @cached_property
     def inner(self) -> Floats:

@@ -18,7 +18,6 @@ from siting.region.model import Floats, Ints
 from siting.selection.precise.criteria import Measured, Weights
 
 MOST_STEPS = 60
-TRACE = False
 LEAST = 0.1
 INTERIOR = 2e-3
 WIDENED = 1e-5
@@ -154,7 +153,6 @@ def relax(
         broken = float(np.maximum(dense @ y - limits, 0.0).max(initial=0.0))
         if hard.any():
             broken = max(broken, float((np.maximum(measured.values - gamma, 0.0) / np.abs(gamma))[hard].max()))
-        if TRACE: print(step, "value %.6f bound %.6f broken %.2e mu %.2e" % (value, bounded, broken, mu), "a %.3f" % (a if step else 0))
         if best is None or bounded > best.bound:
             stalled = 0 if best is None or bounded - best.bound > 1e-3 * abs(value - bounded) else stalled + 1
             best = Relaxed(y, theta, told[1], told[0], bounded, value, step)

@@ -95,7 +95,9 @@ class Problem:
         inner = build_problem(program, criterion, self.cost[np.concatenate([keep, np.arange(n, every)])])
         columns = np.concatenate([keep, np.arange(n, every), every + kept])
         cliques = self.matrix.shape[0] - self.own_rows
-        rows = np.concatenate([np.arange(self.program_rows), self.program_rows + kept, self.own_rows + np.arange(cliques)])
+        rows = np.concatenate(
+            [np.arange(self.program_rows), self.program_rows + kept, self.own_rows + np.arange(cliques)]
+        )
         if cliques:
             more = sp.csr_array(self.matrix[self.own_rows :][:, columns])
             inner = replace(
@@ -187,3 +189,17 @@ def build_problem(program: Program, criterion: Criterion, cost: Floats | None = 
         np.concatenate([program.integer, np.zeros(occupancies, dtype=bool)]),
         matrix.shape[0],
     )
+
+
+def occupied(problem: Problem, point: Floats) -> Floats:
+    """Return a point over all columns with every occupancy as large as its block allows."""
+    out = np.zeros(problem.width)
+    out[: min(point.size, problem.deployments + problem.auxiliary)] = point[: problem.deployments + problem.auxiliary]
+    begin = problem.deployments + problem.auxiliary
+    for block in problem.criterion.blocks:
+        count = int(block.max(initial=-1)) + 1
+        inside = block >= 0
+        total = np.bincount(block[inside], weights=out[: problem.deployments][inside], minlength=count)
+        out[begin : begin + count] = np.minimum(1.0, total)
+        begin += count
+    return out

@@ -21,7 +21,8 @@ from siting.selection.highs import Solver
 from siting.selection.precise.criteria import Measured, Weights
 from siting.selection.precise.interior import Relaxed, bound, relax, steadied
 from siting.selection.precise.layouts import LocalSearch, completed, linear_layout
-from siting.selection.precise.problem import Problem
+from siting.selection.precise.outer import layout_of_cuts
+from siting.selection.precise.problem import Problem, occupied
 from siting.selection.program import Ended, Limits, Progress, Report, relative_gap
 from siting.selection.rows import Rows
 
@@ -34,15 +35,17 @@ POOL = 500
 EARLY, EVERY = 12, 25
 # Rounds of random changes to the best layout before the tree, and deployments among which they are made.
 ROUNDS, STIRRED = 30, 120
+# Rounds of tangent planes, and deployments that they may choose from.
+OUTER_ROUNDS, OUTER = 6, 250
 INTEGRAL = 1e-6
 # A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
 BROKEN = 1e-3
 IN_USE = 1e-4
+DIGITS = 7
 # Columns that a node looks at first beside those that its parent used.
 NEXT_COLUMNS = 60
 # A group is split where the number picked of it is farther than this from whole.
 FAR = 0.2
-DEBUG = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,13 +234,14 @@ class Search:
                 self._bounded(min(node.bound, pruned))
                 return self._found(None)
         if ended is None:
-            self._bounded(min(pruned, self.value))
+            self._bounded(pruned)
             ended = Ended.GAP
         self._tell()
         return self._found(ended)
 
     def _bounded(self, bounded: float) -> None:
-        fresh = min(bounded, self.value)
+        # Columns were fixed and nodes closed at the target, so no more than that is proven.
+        fresh = min(bounded, self._target(self.value)) if np.isfinite(self.value) else bounded
         if fresh > self.bound:
             self.bound = fresh
             now = time.monotonic()
@@ -276,8 +280,8 @@ class Search:
         point = completed(problem, pool[picked], self._left()) if search.keeps(picked) else None
         if not self.accept(point):
             cost = problem.cost[:every].copy()
-            cost[:n] -= worth[:n] / max(float(np.abs(worth[:n]).max(initial=0.0)), 1e-300) * (
-                1.0 if not cost.any() else 0.0
+            cost[:n] -= (
+                worth[:n] / max(float(np.abs(worth[:n]).max(initial=0.0)), 1e-300) * (1.0 if not cost.any() else 0.0)
             )
             for _ in range(30):
                 point = linear_layout(problem.with_cliques(self.clique_rows), cost, seconds=self._left())
@@ -344,6 +348,45 @@ class Search:
             if now < value and search.keeps(trial):
                 best, value = trial, now
                 self.accept(completed(self.problem, pool[trial], self._left()))
+
+    def outer(self, y: Floats, point: Point, lower: Floats, upper: Floats, rounds: int) -> None:
+        """Look for layouts by tangent planes at a relaxed point and at every layout found so."""
+        problem = self.problem
+        n = problem.deployments
+        problem = self._rows_with(())
+        _, reduced, _ = self._bound_at(point, problem, lower, upper)
+        cost = np.where(y[:n] > IN_USE, -1e9 * y[:n], np.maximum(reduced[:n], 0.0))
+        keep = np.ones(problem.width, dtype=bool)
+        keep[:n] = False
+        keep[np.argsort(cost, kind="stable")[:OUTER]] = True
+        if self.best is not None:
+            keep[:n] |= self.best[:n] > 0.5
+        keep &= upper > lower
+        chosen = np.flatnonzero(keep[:n] | (lower[:n] > 0.5))
+        problem = problem.with_cliques([row for cliques in self._cliques for row in cliques.cover(chosen)])
+        theta = np.maximum(point.theta, 1e-3 * first_theta(problem.criterion.weights))
+        places = [y] + ([] if self.best is None else [occupied(problem, self.best)])
+        cuts = [self._cut(place, theta) for place in places]
+        seen: set[bytes] = set()
+        for _ in range(rounds):
+            if self._stopped() is not None:
+                return
+            layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._left())
+            if layout is None or layout[:n].tobytes() in seen:
+                return
+            seen.add(layout[:n].tobytes())
+            cuts.append(self._cut(occupied(problem, layout), theta))
+            before = self.value
+            self.accept(completed(self.problem, np.flatnonzero(layout[:n] > 0.5), self._left()))
+            if self.value < before:
+                chosen = np.flatnonzero(layout[:n] > 0.5)
+                pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
+                self._improve(self._local(pool), np.isin(pool, chosen), self.problem.lower[pool] > 0.5, 2)
+
+    def _cut(self, y: Floats, theta: Floats) -> tuple[Floats, Floats]:
+        measured = self._measure_all(y)
+        gradient, _ = measured.idle(theta, np.zeros(y.size))
+        return measured.constants, gradient
 
     def _local(self, pool: Ints) -> LocalSearch:
         exclusions = self.problem.program.exclusions
@@ -480,9 +523,7 @@ class Search:
                 full[free_inner] = prices[: int(free_inner.sum())]
                 inner, changed = measured.idle(weights, full)
                 place = np.cumsum(free_inner) - 1
-                moved = np.concatenate(
-                    [inner[:, free_inner], np.zeros((measured.values.size, aux.size))], axis=1
-                )
+                moved = np.concatenate([inner[:, free_inner], np.zeros((measured.values.size, aux.size))], axis=1)
                 return moved, place[changed]
 
             return Measured(measured.values, gradient, constants, curvature, idle)
@@ -515,8 +556,9 @@ class Search:
         if relaxed is None:
             return None
         y = lower.copy()
-        y[every] = relaxed.y
-        used = np.flatnonzero(y > 1e-7)
+        # Points are kept short, and whoever checks the proof starts from the same digits.
+        y[every] = np.round(relaxed.y, DIGITS)
+        used = np.flatnonzero(y > 0.0)
         multipliers = np.zeros(problem.limits.size)
         multipliers[rows] = relaxed.rows
         return relaxed, Point(used, y[used], relaxed.theta, *_split(multipliers, sides))
@@ -589,9 +631,10 @@ class Search:
         if node.bound >= target:
             node.closed = "bound"
             return []
-        if DEBUG: print(node.number, "bound %.5f" % node.bound, "free", int(((upper>lower)[:self.problem.deployments]).sum()), "ones", int((lower[:self.problem.deployments]>.5).sum()), "frac", int(((y>.01)&(y<.99))[:self.problem.deployments].sum()), "turns", turn+1, "steps", relaxed.steps, "gap %.5f" % (self.value-node.bound))
         if node.number == 0:
             self.root_state = (y, lower, upper)
+            self.outer(y, node.points[-1], lower, upper, OUTER_ROUNDS)
+            target = self._target(self.value)
         sides = self._sides(y, slopes, lower, upper)
         if sides is None:
             # Everything is decided: the node is one layout.
@@ -650,11 +693,19 @@ class Search:
         multipliers[rows] = np.maximum(-result.duals, 0.0)
         t = problem.criterion.weights.kappa.size
         none = Point(np.empty(0, dtype=np.int64), np.empty(0), np.zeros(t), *_split(multipliers, sides))
-        plain = self._bound_at(none, problem, lower, upper)[0] - float(np.minimum(problem.cost * lower, problem.cost * upper).sum())
+        plain = self._bound_at(none, problem, lower, upper)[0] - float(
+            np.minimum(problem.cost * lower, problem.cost * upper).sum()
+        )
         if plain <= 0.0:
             return None
-        wanted = 2.0 * (abs(self._target(self.value)) if np.isfinite(self.value) else 1.0) + float(np.abs(problem.cost * upper).sum()) + 1.0
-        return Point(none.columns, none.y, none.theta, none.rows, none.multipliers * wanted / plain, none.local * wanted / plain)
+        wanted = (
+            2.0 * (abs(self._target(self.value)) if np.isfinite(self.value) else 1.0)
+            + float(np.abs(problem.cost * upper).sum())
+            + 1.0
+        )
+        return Point(
+            none.columns, none.y, none.theta, none.rows, none.multipliers * wanted / plain, none.local * wanted / plain
+        )
 
     def _fixed(
         self, problem: Problem, bounded: float, reduced: Floats, lower: Floats, upper: Floats, target: float
@@ -791,5 +842,3 @@ def _occupancy_rows(problem: Problem) -> Ints:
         data = part.data[part.indptr[position] : part.indptr[position + 1]]
         out[begin + position] = int(rows[data > 0][0])
     return out
-
-
