@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from siting.selection.registry import demands, judge, start_program
 from siting.selection.score import layout_score, score_objective
 from siting.selection.solve import clashing_rules, solve
 from siting.selection.stages import Proven
+from siting.verification.verdict import Verification
 
 # Answers that fail the independent re-check before the search gives up.
 MOST_RETRIES = 10
@@ -75,10 +77,11 @@ def plan(
     """Choose the best layout of a region.
 
     `by` is "precision" (least shortfall of the targets; where all goals are met the cheapest, then the most
-    precise), "cheapest" (least cost with every goal met) or "score". `gap` is the relative gap at which the search may end, `time_limit` in seconds; `stop` is polled
-    and ends the search with the best layout so far. Without `state` nothing is said of what the layout
-    will show (which takes a few seconds). Raises `InputError` for what-ifs that cannot be,
-    ValueError for an unknown `by`, `RecheckError` if the answer fails the independent re-check.
+    precise), "cheapest" (least cost with every goal met) or "score". `gap` is the relative gap at which the
+    search may end, `time_limit` in seconds; `stop` is polled and ends the search with the best layout so far.
+    Without `state` nothing is said of what the layout
+    will show (which takes a few seconds). Raises `InputError` for what-ifs that cannot be, and, but by score, for a gas
+    of which numbers are missing or candidates that tell nothing of any target; ValueError for an unknown `by`, `RecheckError` if the answer fails the independent re-check.
     """
     if by not in OBJECTIVES:
         raise ValueError(f"by must be one of {', '.join(OBJECTIVES)}")
@@ -123,9 +126,22 @@ def _precise(planning: Planning, by: str, limits: Limits, progress: Report | Non
     from siting.selection.precision import aims_of
     from siting.selection.stages import cheapest, least_shortfall
 
-    findings = Findings(faults=list(missing_air(planning.region)))
+    missing = [replace(one, mend=f"{one.mend}, or plan --by score") for one in missing_air(planning.region)]
+    findings = Findings(faults=missing)
     findings.raise_if_any()
     program, aims = start_program(planning).build(), aims_of(planning)
+    told = any(bool(np.any(g.common) or np.any(g.local)) for part in aims.parts for g in part.groups)
+    if not told and not clashing_rules(program, limits):
+        findings.fault(
+            "region.toml",
+            None,
+            "targets",
+            None,
+            "no candidate on offer has a plan that tells anything of a target, so every layout has the same errors",
+            allowed="candidates that can be used, with plans that measure a target's tracer",
+            mend="`siting check` says what is not on offer and why; mend that, or plan --by score",
+        )
+        findings.raise_if_any()
     search = least_shortfall if by == "precision" else cheapest
     proven = search(program, aims, limits, progress=progress)
     selection = proven.selection
@@ -214,6 +230,17 @@ def assess(region: Region, layout: GivenLayout, *, state: bool = True) -> GivenR
     return GivenResult(planning, assess_layout(planning, np.array(found, dtype=np.int64), state=state))
 
 
+def verify(run: str | Path, *, region: str | Path | None = None) -> Verification:
+    """Check a finished run (a result folder) by code that shares nothing with the search.
+
+    `region` is the folder of its region, by default regions/NAME or NAME in the working folder. Raises `InputError`
+    where the run or the region cannot be read.
+    """
+    from siting.verification.verify import verify_run
+
+    return verify_run(Path(run), None if region is None else Path(region))
+
+
 def _recheck(planning: Planning, picked: Ints, value: float) -> str | None:
     """Judge an answer by every rule and by its value; return what is wrong with it, None if nothing is."""
     fault = _broken(planning, picked)
@@ -231,4 +258,4 @@ def _broken(planning: Planning, picked: Ints) -> str | None:
     return "the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken) if broken else None
 
 
-__all__ = ["GivenResult", "Limits", "PlanResult", "RecheckError", "assess", "plan"]
+__all__ = ["GivenResult", "Limits", "PlanResult", "RecheckError", "assess", "plan", "verify"]

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from siting.region import InputError, Region
     from siting.selection.stages import Proven
 
-DONE, BAD_INPUT, NO_LAYOUT, STOPPED = 0, 2, 3, 4
+DONE, FALSE_RUN, BAD_INPUT, NO_LAYOUT, STOPPED = 0, 1, 2, 3, 4
 MOST_FAULTS = 200
 WIDTH = 80
 
@@ -45,7 +45,8 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     help="Plan an observing network for trace gases in background air: choose sites, prove the choice, map it.",
-    epilog="Exit codes: 0 done; 2 bad input, nothing written; 3 no layout satisfies the rules; 4 stopped early.",
+    epilog="Exit codes: 0 done; 1 a run that verify finds false; 2 bad input, nothing written; 3 no layout satisfies "
+    "the rules; 4 stopped early.",
 )
 
 
@@ -232,6 +233,32 @@ def assess(
 
 
 @app.command()
+def verify(
+    run: Annotated[str, typer.Argument(metavar="RUN", help="Result folder of a plan.")],
+    region: Annotated[
+        str | None,
+        typer.Option("--region", metavar="DIR", help="Folder of its region; by default regions/NAME, then NAME."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Check a finished run anew: inputs, rules, money, value, and its bound without a search."""
+    from siting import api
+    from siting.outputs.lines import wrapped
+    from siting.region.faults import InputError
+
+    try:
+        found = api.verify(run, region=region)
+    except InputError as error:
+        _refuse(error, as_json)
+    if as_json:
+        _print_json(found.as_dict())
+    else:
+        _put(sys.stdout, "\n".join(wrapped(line, _width()) for line in found.lines()) + "\n")
+    if not found.true:
+        raise typer.Exit(FALSE_RUN)
+
+
+@app.command()
 def noise(
     record: Annotated[str, typer.Argument(metavar="RECORD", help="CSV file: time, value, optional method and flag.")],
     column: Annotated[
@@ -299,16 +326,27 @@ def _no_layout(result: PlanResult, as_json: bool) -> NoReturn:
 
     ended = result.selection.ended
     if result.attainable:
-        goals = [
-            dict(zip(("tracer", "target", "none_below", "reached"), one, strict=True)) for one in result.attainable
-        ]
+        from siting.outputs.answer import attainable_lines, attainable_rows
+
+        goals = attainable_rows(result.planning, result.attainable)
+        proved = ended is Ended.INFEASIBLE
         if as_json:
-            _print_json({"status": "no layout", "attainable": goals})
-        _say("NO LAYOUT meets every goal. Best attainable error of each target alone, under all rules:")
-        for tracer, target, low, high in result.attainable:
-            _say(f"- {target} ({tracer}): {high:.4g} reached, none below {low:.4g}")
-        _say("Raise goals in region.toml or the budget, or plan by precision. Nothing written.")
-        raise typer.Exit(NO_LAYOUT)
+            status = {"status": "no layout"} if proved else {"status": "stopped", "ended": ended.value}
+            _print_json({**status, "attainable": goals})
+        if proved:
+            _say("NO LAYOUT within the rules meets every goal. What can be had of each target by itself:")
+        else:
+            _say(
+                f"Stopped ({ended.value}) before a layout that meets every goal was found. What is known of each "
+                "target by itself:"
+            )
+        for line in attainable_lines(goals):
+            _say(line)
+        _say(
+            "Nothing written. Raise goals or the budget in region.toml, or take plan --by precision: it comes as near "
+            "to all goals as can be."
+        )
+        raise typer.Exit(NO_LAYOUT if proved else STOPPED)
     if ended is Ended.INFEASIBLE:
         if as_json:
             _print_json({"status": "no layout", "clash": [{"rule": r, "condition": w} for r, w in result.clash]})

@@ -180,7 +180,7 @@ def test_whatever_a_stopped_search_returns_passes_the_re_check_of_the_interface(
     region = many(count=14)
     for polls in (1, 2, 4, 8, 16, 32, 64, 128):
         left = iter(range(polls))
-        result = plan(region, budget=4 * budget, gap=0.0, stop=lambda left=left: next(left, None) is None)
+        result = plan(region, by="score", budget=4 * budget, gap=0.0, stop=lambda left=left: next(left, None) is None)
         assert result.selection.ended in (Ended.INTERRUPTED, Ended.GAP, Ended.INFEASIBLE)
         if result.selection.value is None:
             assert result.assessment is None
@@ -268,7 +268,8 @@ def test_a_region_in_which_nothing_can_be_picked_has_the_empty_layout():
     result = plan(
         made.region(
             [{"id": "a", "status": "excluded"}, {"id": "b", "baseline_exposure": 0.0}], score={"least_exposure": 0.1}
-        )
+        ),
+        by="score",
     )
     assert result.selection.ended is Ended.GAP
     assert (result.selection.picked, result.selection.value) == ((), 0.0)
@@ -277,7 +278,8 @@ def test_a_region_in_which_nothing_can_be_picked_has_the_empty_layout():
 
 def test_a_required_site_that_a_veto_rules_out_clashes_with_the_veto():
     result = plan(
-        made.region([{"id": "a", "status": "required", "baseline_exposure": 0.0}], score={"least_exposure": 0.1})
+        made.region([{"id": "a", "status": "required", "baseline_exposure": 0.0}], score={"least_exposure": 0.1}),
+        by="score",
     )
     assert result.selection.ended is Ended.INFEASIBLE
     assert [label for label, _ in result.clash] == ["score.least_exposure", "status required: a"]
@@ -289,7 +291,7 @@ def test_excluded_sites_take_part_in_the_clash_as_the_user_named_them():
     region = changed(
         made.region([{"id": "a"}, {"id": "b"}, {"id": "c", "status": "excluded"}], rules=rules), exclude=["b"]
     )
-    assert {label for label, _ in plan(region).clash} in (
+    assert {label for label, _ in plan(region, by="score").clash} in (
         {"--exclude b", "status excluded: c", "two"},
         {"--exclude b", "two", "status excluded: c"},
     )
@@ -407,7 +409,7 @@ def test_clashing_rules_are_named_as_written_and_none_too_many(case):
     given |= more
     given["rules"] = [*IDLE, *more.get("rules", [])]
     region = made.region(rows, **given)
-    result = plan(region)
+    result = plan(region, by="score")
     assert result.selection.ended is Ended.INFEASIBLE
     assert result.assessment is None
     assert result.selection.picked == ()
@@ -430,7 +432,7 @@ def test_a_clash_of_two_sets_is_told_by_one_of_them():
         need("at_most", "g1", count=1, group="g"),
     ]
     region = made.region([{"id": c, "group": "g"} for c in "abcd"], years=1, rules=rules)
-    clash = set(plan(region).selection.clash)
+    clash = set(plan(region, by="score").selection.clash)
     assert clash in ({"three", "two"}, {"g2", "g1"}, {"three", "g1"})
 
 
@@ -502,7 +504,7 @@ BARE = {"worth_from": 50.0, "coverage_weight": 0.0}
 
 
 def chosen(rows, **given):
-    result = plan(made.region(rows, **{"years": 1, "score": BARE} | given), gap=0.0)
+    result = plan(made.region(rows, **{"years": 1, "score": BARE} | given), by="score", gap=0.0)
     ids = result.planning.deployments.ids
     return [ids[k] for k in result.selection.picked]
 

@@ -212,7 +212,7 @@ def test_at_the_turning_price_of_a_cheaper_plan_the_best_layout_flips():
             and score(again, layout) > score(again, picked)
         ]
         assert bool(made_up) == wins
-        found = plan(changed, require=["x"], gap=0.0, state=False)
+        found = plan(changed, by="score", require=["x"], gap=0.0, state=False)
         best = {(p.id, p.plan) for p in found.assessment.picks}
         assert (("x", "g") in best) == wins
         assert (("x", "a") in best) == (not wins)
@@ -254,7 +254,7 @@ def test_small_sea_turns_where_its_readme_says_by_hand():
     """
     if not REGIONS.is_dir():
         pytest.skip("the shipped regions are not beside the tests")
-    result = plan(read_region(REGIONS / "smallsea"), gap=0.0, state=False)
+    result = plan(read_region(REGIONS / "smallsea"), by="score", gap=0.0, state=False)
     choices = plan_choices(result.planning, np.array(result.selection.picked))
     one, other = the(choices, "pellarne", "analyzer"), the(choices, "maroth", "flask")
     assert (one.turn_cents, one.rival.id) == (24_000 * 100, "dabrin")

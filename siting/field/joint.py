@@ -200,7 +200,7 @@ class JointState:
                 at = state.begin("cells") + FUNCTIONS * state.cells.index(cell)
                 common[position] += f[position] @ wide[at : at + FUNCTIONS]
             else:
-                at = self._local_of[1]["cell", cell][1]
+                at = int(self._local_of[1]["cell", cell][1])
                 local[position, :, at : at + FUNCTIONS] = f[position] @ self._roots["cell", cell]
             if group >= 0 and group in state.places:
                 at = state.begin("places") + FUNCTIONS * state.places.index(group)

@@ -34,13 +34,16 @@ _KINDS = {
 }
 
 
-def choice_sentences(choices: PlanChoices) -> list[str]:
-    """Return why picked plans win over others and what would turn that: a sentence on all, then the most telling."""
+def choice_sentences(choices: PlanChoices, *, met: bool = False) -> list[str]:
+    """Return why picked plans win over others and what would turn that: a sentence on all, then the most telling.
+
+    `met` says whether every goal is met: then errors count below their goals, too.
+    """
     if not choices.choices:
         return []
     flask_sites = {c.id for c in choices.choices if c.kind == "flask"}
     gains = [c for c in choices.choices if c.kind == "flask" and c.gain > 0.0]
-    value = "the score" if choices.by == "score" else "the errors over their goals"
+    value = "the score" if choices.by == "score" else _sum(met)
     out = []
     if flask_sites:
         ids = {c.id for c in gains}
@@ -57,7 +60,12 @@ def choice_sentences(choices: PlanChoices) -> list[str]:
         if most:
             words += f", and at {len(stops[most])} of these rule {most} stands against it"
         out.append(f"{words} (each site by itself; assumed: all else as it is).")
-    return out + [choice_sentence(choices, c) for c in _telling(choices.choices)]
+    return out + [choice_sentence(choices, c, met=met) for c in _telling(choices.choices)]
+
+
+def _sum(met: bool) -> str:
+    """Return what stands for the errors of all targets where plans are compared by them."""
+    return "the sum of weight x (error / goal)^2" if met else "the shortfall"
 
 
 def _telling(choices: Sequence[PlanChoice]) -> list[PlanChoice]:
@@ -83,9 +91,9 @@ def _telling(choices: Sequence[PlanChoice]) -> list[PlanChoice]:
     return [c for pair in turns for c in pair if c is not None]
 
 
-def choice_sentence(choices: PlanChoices, c: PlanChoice) -> str:
+def choice_sentence(choices: PlanChoices, c: PlanChoice, *, met: bool = False) -> str:
     """Return in words why one picked plan wins over another, what would turn it, and what that assumes."""
-    points = _points(choices, c.gain)
+    points = _points(choices, c.gain, met)
     amount = f"{_money(abs(c.cents))} {choices.currency}"
     more = f"{amount} {'more' if c.cents > 0 else 'less'} in all ({_money(abs(c.cents_a_year))} a year)"
     errors = [change for change in c.changes if change.asked]
@@ -97,14 +105,14 @@ def choice_sentence(choices: PlanChoices, c: PlanChoice) -> str:
     )
 
 
-def _points(choices: PlanChoices, gain: float) -> str:
+def _points(choices: PlanChoices, gain: float, met: bool) -> str:
     if choices.by == "score":
         if gain == 0.0:
             return "leave the score as it is"
         return f"{'add' if gain > 0 else 'take'} {number(abs(gain))} points {'to' if gain > 0 else 'off'} the score"
     if gain == 0.0:
-        return "leave the errors over their goals as they are"
-    return f"{'lower' if gain > 0 else 'raise'} the weighted squared errors over their goals by {number(abs(gain))}"
+        return f"leave {_sum(met)} as it is"
+    return f"{'lower' if gain > 0 else 'raise'} {_sum(met)} by {number(abs(gain))}"
 
 
 def _error_words(changes: Sequence[Change]) -> str:
@@ -124,7 +132,7 @@ def _move(choices: PlanChoices, move: Move) -> str:
     if move.instead is not None:
         plan, year = move.instead
         what += f" in place of {plan} from {year}" if plan != move.plan else f" rather than {year}"
-    size = f"{number(move.gain)} points" if choices.by == "score" else number(move.gain)
+    size = f"{number(move.gain)} {'points' if choices.by == 'score' else 'less'}"
     return f"{what} ({size} for {_money(move.cents)} {choices.currency})"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import json
+import math
 import platform
 from dataclasses import dataclass
 from typing import Any
@@ -39,6 +40,11 @@ class Certificate:
     proof_sha256: str | None = None
 
 
+def known(number: float | None) -> float | None:
+    """Return a number, None for one that is not known: a search that stops early may have no bound yet."""
+    return number if number is not None and math.isfinite(number) else None
+
+
 def versions() -> dict[str, str]:
     """Return the versions of Python, of this program and of the packages that the numbers rest on."""
     found = {"python": platform.python_version(), "siting": __version__}
@@ -66,14 +72,17 @@ def layout_content(region: Region, assessment: Assessment, certificate: Certific
         "picked": [{"id": p.id, "plan": p.plan, "start_year": p.start_year} for p in assessment.picks],
         "objective": certificate.objective if certificate else None,
         "value": certificate.value if certificate else assessment.score.total,
-        "bound": certificate.bound if certificate else None,
-        "gap": certificate.gap if certificate else None,
+        "bound": known(certificate.bound) if certificate else None,
+        "gap": known(certificate.gap) if certificate else None,
         "asked_gap": certificate.asked_gap if certificate else None,
         "proved": certificate.proved if certificate else False,
         "ended": certificate.ended if certificate else "given, not searched for",
         "ties": certificate.ties if certificate else None,
         "nodes": certificate.nodes if certificate else None,
-        "stages": list(certificate.stages) if certificate else [],
+        "stages": [
+            {key: known(part) if isinstance(part, float) else part for key, part in stage.items()}
+            for stage in (certificate.stages if certificate else ())
+        ],
         "proof_sha256": certificate.proof_sha256 if certificate else None,
         "score": {
             "worth": assessment.score.worth,

@@ -52,13 +52,16 @@ class ProgressLine:
 
 
 def _words(state: Progress) -> str:
+    stage = f"{state.stage}: " if state.stage else ""
     bound = "" if state.bound is None else f", bound {state.bound:.6g}"
     if state.value is None:
-        return f"{state.seconds:6.0f} s: no layout yet{bound} (Ctrl-C stops)"
-    gap = ""
-    if state.bound is not None:
-        gap = f", gap {100 * abs(state.bound - state.value) / max(abs(state.value), 1.0):.3g} %"
-    return f"{state.seconds:6.0f} s: best so far {state.value:.6g}{bound}{gap} (Ctrl-C keeps it)"
+        return f"{state.seconds:6.0f} s: {stage}no layout yet{bound} (Ctrl-C stops)"
+    share = state.gap
+    if share is None and state.bound is not None:
+        # A search that gives no gap is one by score, whose gap is relative to 1 at least.
+        share = abs(state.bound - state.value) / max(abs(state.value), 1.0)
+    gap = "" if share is None else f", gap {100 * share:.3g} %"
+    return f"{state.seconds:6.0f} s: {stage}best so far {state.value:.6g}{bound}{gap} (Ctrl-C keeps it)"
 
 
 class Interrupt:

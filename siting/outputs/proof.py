@@ -11,7 +11,7 @@ from typing import Any
 
 from siting.region.model import Floats, Ints
 from siting.selection.precise.descent import Proof
-from siting.selection.precise.tree import Node, Point
+from siting.selection.precise.nodes import Node, Point
 from siting.selection.stages import Proven
 
 NAME = "proof.json"

@@ -40,7 +40,9 @@ def sentences(statement: Statement, *, brief: bool = False) -> list[str]:
     out += _pair_sentences(statement.precision.contrasts)
     out += [_offset_sentence(offset) for offset in statement.offsets]
     out += _worth_sentences(statement.precision)
-    choices = choice_sentences(statement.choices) if statement.choices is not None else []
+    choices = (
+        choice_sentences(statement.choices, met=all(s.met for s in shown)) if statement.choices is not None else []
+    )
     out += choices[:MOST_BRIEF] if brief else choices
     out += _assumption_sentences(statement)
     out += _noise_sentences(statement.noise, MOST_BRIEF if brief else None)

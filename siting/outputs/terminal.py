@@ -14,6 +14,7 @@ from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, ladder
 from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
 from siting.outputs.shown import sentences
+from siting.outputs.answer import SCORE, goals_sentence, proof_sentence, search_sentence
 from siting.planning import Planning
 from siting.region.model import Origin, Region
 from siting.region.plain import listed
@@ -40,7 +41,7 @@ def layout_text(
         wrapped(_assumed(assessment), width) if assessment.assumed else "",
         _rules(assessment, width) if broken else "",
         _sites(assessment, width),
-        wrapped(_score(planning, assessment), width),
+        wrapped(_score(planning, assessment, certificate), width),
         _money(assessment, width),
         _bands(assessment, width),
         "\n".join(_ladder(planning, assessment, width, ascii_only)),
@@ -53,7 +54,7 @@ def layout_text(
 
 
 def headline(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> str:
-    """Return the answer in a few sentences: sites, money, and how good it is or which rules it breaks."""
+    """Return the answer in a few sentences: sites, money, goals met, what was proved or which rules it breaks."""
     money, settings = assessment.money, planning.region.settings
     what_if = what_if_words(planning.region.what_ifs)
     title = f"{settings.title}, {what_if}" if what_if else settings.title
@@ -65,7 +66,10 @@ def headline(planning: Planning, assessment: Assessment, certificate: Certificat
         broken = len({_rule_of(judgement.label, settings) for judgement in assessment.broken})
         verdict = "It holds every rule." if not broken else f"IT BREAKS {counted(broken, 'RULE', 'S')}."
         return f"{words} {verdict} Network score {assessment.score.total:.2f}."
-    return f"{words} {proof_sentence(certificate)}"
+    if certificate.objective == SCORE:
+        return f"{words} {proof_sentence(certificate)}"
+    shown = assessment.statement.precision.shown if assessment.statement is not None else ()
+    return f"{words} {goals_sentence(certificate, shown)} {proof_sentence(certificate, settings.currency)}"
 
 
 def _rule_of(label: str, settings: Settings) -> str:
@@ -83,32 +87,6 @@ def _assumed(assessment: Assessment) -> str:
 
     parts = [f"{column} {share(ids)}" for column, ids in assessment.assumed.items()]
     return f"Rests on assumed values ({counted(count, 'picked site')}): {', '.join(parts)}."
-
-
-def proof_sentence(certificate: Certificate) -> str:
-    """Return in a few words how good the layout is and whether that is proved."""
-    name = _value_words(certificate)
-    if certificate.gap is None:
-        return f"{name}; how much better a layout could be is not known."
-    ways = f" of 10^{certificate.ways:.0f} ways to choose" if certificate.ways >= 1.0 else ""
-    if certificate.gap == 0.0:
-        return f"{name}; proved: no layout within the rules{ways} has a better one."
-    percent = f"{100 * certificate.gap:.2g} %"
-    if certificate.proved:
-        return f"{name}; proved: no layout within the rules{ways} is better by more than {percent}."
-    return (
-        f"{name}. NOT PROVED, the search stopped early ({certificate.ended}): a better layout may exist, but none{ways} "
-        f"better by more than {percent}."
-    )
-
-
-def _value_words(certificate: Certificate) -> str:
-    if certificate.objective == "score":
-        return f"Network score {certificate.value:.2f}"
-    stages = {stage["name"]: float(stage["value"]) for stage in certificate.stages}
-    if stages.get("shortfall", 0.0) > 0.0:
-        return f"Not every goal is met: shortfall {stages['shortfall']:.4g}"
-    return f"Every goal is met, for {stages['cost']:,.0f} in all" if "cost" in stages else "Every goal is met"
 
 
 def check_text(planning: Planning, *, width: int = 80) -> str:
@@ -165,24 +143,11 @@ def closing_lines(planning: Planning, certificate: Certificate | None, seconds: 
         ways += f"; {counted(unfit, 'plan')} left out where {fit} not fit (siting check says why)"
     lines.append(f"{ways}.")
     if certificate is not None:
-        lines.append(_search(certificate, seconds))
+        lines.append(search_sentence(certificate, seconds))
     unused = sum(not warning.may_change_answer for warning in region.warnings)
     if unused:
         lines.append(f"{counted(unused, 'note')} on inputs that are not used yet (siting check shows them).")
     return tuple(lines)
-
-
-def _search(certificate: Certificate, seconds: float) -> str:
-    """Return in one sentence how the search ended, how near it came, and what it took."""
-    steps = f"in {seconds:.1f} s, {counted(certificate.nodes, 'step')}"
-    asked = "" if certificate.asked_gap is None else f" ({100 * certificate.asked_gap:.3g} % was asked for)"
-    if certificate.gap is None:
-        return f"Search stopped ({certificate.ended}) {steps}: how near it came is not known{asked}."
-    gap = f"{100 * certificate.gap:.3g} %"
-    if not certificate.proved:
-        return f"Search stopped ({certificate.ended}) {steps}: within {gap} of the best{asked}."
-    ties = f"; {certificate.ties}" if certificate.ties else ""
-    return f"Search ended: proved to {gap}{asked} {steps}{ties}."
 
 
 def _dropped(left: Sequence[LeftOut]) -> str:
@@ -218,8 +183,10 @@ def _sites(assessment: Assessment, width: int) -> str:
     return f"{wrapped(title, width)}\n{table}"
 
 
-def _score(planning: Planning, assessment: Assessment) -> str:
+def _score(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> str:
     score, worth_from = assessment.score, planning.region.settings.score.worth_from
+    if certificate is not None and certificate.objective != SCORE:
+        return f"By the way: network score {score.total:.2f}. It did not decide here; --by score makes it best."
     return (
         f"Network score {score.total:.2f} = {score.worth:.2f} from the sites (each site's score above {worth_from:g}, "
         "times the share of the window left from its first month) + "

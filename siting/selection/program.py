@@ -321,12 +321,17 @@ class Limits:
 
 @dataclass(frozen=True)
 class Progress:
-    """What a search reports while it runs; `value` is None before a first layout is found."""
+    """What a search reports while it runs; `value` is None before a first layout is found.
+
+    `gap` is that of the objective, None where the search gives none; `stage` names a stage of a search in stages.
+    """
 
     seconds: float
     value: float | None
     bound: float | None
     nodes: int
+    gap: float | None = None
+    stage: str = ""
 
 
 Report = Callable[[Progress], None]

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from siting.region.model import Floats, Ints
+from siting.region.model import Bools, Floats, Ints
 from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests, span, squares
 
 UNLIMITED = np.inf
@@ -45,9 +46,9 @@ class Weights:
     gamma: Floats
 
     @property
-    def always(self) -> Floats:
+    def always(self) -> Bools:
         """Mask (T,) of values that count throughout."""
-        return np.asarray(np.isneginf(self.gamma))
+        return np.asarray(np.isneginf(self.gamma), dtype=bool)
 
     def total(self, values: Floats) -> float:
         """Return the sum; infinite where a limit is broken."""
@@ -61,7 +62,9 @@ class Weights:
 class Criterion(Protocol):
     """Convex values of an information; columns are deployments first, then the occupancies of local blocks."""
 
-    weights: Weights
+    @property
+    def weights(self) -> Weights:
+        """How the values count."""
 
     @property
     def count(self) -> int:
@@ -146,7 +149,7 @@ class Variances:
     def split(self, y: Floats) -> tuple[Floats, list[Floats]]:
         """Return deployments and, part by part, occupancies of a point."""
         sizes = np.cumsum([self.count] + [part.blocks for part in self.parts])
-        return y[: self.count], [y[a:b] for a, b in zip(sizes[:-1], sizes[1:], strict=True)]
+        return y[: self.count], [y[a:b] for a, b in pairwise(sizes)]
 
     def measure(self, y: Floats) -> Measured:
         """Return values and slopes at y (deployments, occupancies)."""

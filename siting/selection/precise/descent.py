@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from siting.region.model import Floats, Ints
 from siting.selection.precise.criteria import Variances
+from siting.selection.precise.ledger import Ledger, judged
+from siting.selection.precise.nodes import Node, Point, Side, alike
 from siting.selection.precise.problem import Problem, occupied
-from siting.selection.precise.tree import ROUNDS, Found, Node, Point, Search, Side, alike, first_theta, judged
+from siting.selection.precise.relaxing import first_theta
+from siting.selection.precise.seek import ROUNDS
+from siting.selection.precise.tree import Search
 from siting.selection.program import Ended, Limits, Progress, Report
 
 # Numbers of directions of the common coordinates that are tried, and the share of a known layout's value that
 # may be lost outside them.
 DIRECTIONS = (40, 60, 80, 110, 150, 200)
 MOST_DIRECTIONS = 200
-LOSS = 1e-3
+LOSS = 1e-2
+# Bounds that come near the target are worked out in up to so many directions.
+FULL = 360
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,56 +64,61 @@ def descend(
     `floor`, `gap(value, bound)` and `target(value)`, the bound above which a node is closed, say what the
     asked gap means; `start` (program columns,) is a first layout.
     """
-    began = time.monotonic()
     bounds = problem.propagated(problem.lower, problem.upper)
+    ledger = Ledger(limits, floor, gap, target, progress)
     if bounds is None:
         nothing = Node(0, -1, None, np.inf, [], (), "rows")
         return Outcome(None, np.inf, np.inf, Ended.INFEASIBLE, 1, (), np.inf, Proof((), (), (nothing,)))
-    every = len(problem.program.names)
-
-    def within(bases: list[Floats] | None, lower: Floats, upper: Floats) -> tuple[Search, Ints, Ints]:
-        inner, columns, rows = whole.narrowed(lower, upper, bases)
-        inside = columns[columns < every]
-
-        def lift(point: Floats) -> tuple[Floats, float] | None:
-            wide = np.zeros(every)
-            wide[inside] = point
-            return judged(problem, wide)
-
-        search = Search(inner, limits, floor=floor, gap=gap, target=target, progress=progress, started=began, lift=lift)
-        return search, columns, rows
-
-    whole = problem
-    bases = _bases(problem, [_even(problem, *bounds)], None, *bounds, _known(problem, start))
-    first, columns, rows = within(bases, *bounds)
     if start is not None:
-        first.offer(start[columns[columns < every]])
+        known = judged(problem, start)
+        if known is not None:
+            ledger.offer(*known)
+    every = len(problem.program.names)
+    bases, _ = _bases(problem, [_even(problem, *bounds)], None, *bounds, _known(problem, ledger.best))
+    inner, columns, rows = problem.narrowed(*bounds, bases)
+    first = Search(inner, ledger, _lift(problem, columns))
+    if ledger.best is not None:
+        first.relaxing.best = ledger.best[columns[columns < every]]
     found = first.run(only_root=True)
     root = _lifted(found.nodes[0], columns, rows, 0)
-    cliques = [columns[clique] for clique in first.clique_rows]
-    if found.ended is not None or first.root_state is None:
+    cliques = [columns[clique] for clique in first.relaxing.clique_rows]
+    if found.ended is not None or found.root is None:
         nodes = (root, *(_lifted(node, columns, rows, 0) for node in found.nodes[1:]))
-        return _outcome(found, found.ended or Ended.GAP, Proof((_fixed(bases),), tuple(cliques), nodes))
-    y, lower, upper = (
-        _widened(part, columns, problem.width, base) for part, base in zip(first.root_state, (0.0,) * 3, strict=True)
-    )
+        return _outcome(ledger, found.ended or Ended.GAP, root.bound, Proof((_fixed(bases),), tuple(cliques), nodes))
+    y, lower, upper = (_widened(part, columns, problem.width) for part in found.root)
     whole = problem.with_cliques(cliques)
-    points = [y] if first.lifted is None else [y, occupied(problem, first.lifted)]
-    closer = _bases(problem, points, root.points[-1].theta, lower, upper, _known(problem, first.lifted))
-    search, columns, rows = within(closer, lower, upper)
-    search.groups = _groups(search.problem, y[columns])
-    search.processed, search.bound = first.processed, first.bound
-    search.value, search.lifted = first.value, first.lifted
-    if first.lifted is not None:
-        search.best = first.lifted[columns[columns < every]]
-    search.stir(y[columns], ROUNDS)
+    points = [y] if ledger.best is None else [y, occupied(problem, ledger.best)]
+    closer, finer = _bases(problem, points, root.points[-1].theta, lower, upper, _known(problem, ledger.best))
+    inner, columns, rows = whole.narrowed(lower, upper, closer)
+    search = Search(
+        inner,
+        ledger,
+        _lift(problem, columns),
+        _groups(inner, y[columns]),
+        None if closer is None else whole.narrowed(lower, upper, finer)[0],
+    )
+    if ledger.best is not None:
+        search.relaxing.best = ledger.best[columns[columns < every]]
+    search.seeker.stir(y[columns], ROUNDS)
     rest = search.run()
     nodes = tuple(_lifted(node, columns, rows, 1) for node in rest.nodes)
     nodes[0].points[:0] = root.points
-    cliques += [columns[clique] for clique in rest.cliques]
-    proof = Proof((_fixed(bases), _fixed(closer)), tuple(cliques), nodes)
-    rest = replace(rest, log=(*found.log, *rest.log), root_bound=found.root_bound)
-    return _outcome(rest, rest.ended or Ended.GAP, proof)
+    cliques += [columns[clique] for clique in search.relaxing.clique_rows]
+    proof = Proof((_fixed(bases), _fixed(closer), _fixed(finer)), tuple(cliques), nodes)
+    return _outcome(ledger, rest.ended or Ended.GAP, root.bound, proof)
+
+
+def _lift(problem: Problem, columns: Ints) -> Callable[[Floats], tuple[Floats, float] | None]:
+    """Return what turns a point of a part of a problem into (its point, its value) in the whole of it."""
+    every = len(problem.program.names)
+    inside = columns[columns < every]
+
+    def lift(point: Floats) -> tuple[Floats, float] | None:
+        wide = np.zeros(every)
+        wide[inside] = point
+        return judged(problem, wide)
+
+    return lift
 
 
 def _known(problem: Problem, point: Floats | None) -> list[Ints]:
@@ -135,14 +145,16 @@ def _even(problem: Problem, lower: Floats, upper: Floats) -> Floats:
     return occupied(problem, y)
 
 
-def _widened(values: Floats, columns: Ints, width: int, base: float) -> Floats:
-    out = np.full(width, base)
+def _widened(values: Floats, columns: Ints, width: int) -> Floats:
+    out = np.zeros(width)
     out[columns] = values
     return out
 
 
-def _outcome(found: Found, ended: Ended, proof: Proof) -> Outcome:
-    return Outcome(found.point, found.value, found.bound, ended, found.count, found.log, found.root_bound, proof)
+def _outcome(ledger: Ledger, ended: Ended, root_bound: float, proof: Proof) -> Outcome:
+    return Outcome(
+        ledger.best, ledger.value, ledger.bound, ended, ledger.processed, tuple(ledger.log), root_bound, proof
+    )
 
 
 def _bases(
@@ -152,15 +164,15 @@ def _bases(
     lower: Floats,
     upper: Floats,
     layouts: list[Ints],
-) -> list[Floats] | None:
-    """Return for each part the directions in which the columns left move the targets at some points."""
+) -> tuple[list[Floats] | None, list[Floats] | None]:
+    """Return for each part the directions in which the columns left move the targets at some points: few, and more."""
     criterion = problem.criterion
     if not isinstance(criterion, Variances):
-        return None
+        return None, None
     n, a = problem.deployments, problem.auxiliary
     keep = np.flatnonzero((upper[:n] > lower[:n]) | (lower[:n] > 0.5))
     if keep.size == 0:
-        return None
+        return None, None
     if theta is None:
         theta = first_theta(criterion.weights)
     taken, kept = criterion.take(keep)
@@ -176,7 +188,9 @@ def _bases(
         rest = vectors - targets @ (targets.T @ vectors)
         basis, _ = np.linalg.qr(np.concatenate([targets, rest], axis=1))
         out.append(np.ascontiguousarray(basis[:, : basis.shape[0]]))
-    return _short(criterion, out, layouts)
+    most = max(basis.shape[1] for basis in out)
+    more = None if most <= FULL else [_digits(basis[:, :FULL]) for basis in out]
+    return _short(criterion, out, layouts), more
 
 
 def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints]) -> list[Floats]:
@@ -226,7 +240,8 @@ def _lifted(node: Node, columns: Ints, rows: Ints, basis: int) -> Node:
         return np.where(known, rows[np.minimum(inner, rows.size - 1)], after + inner - rows.size).astype(np.int64)
 
     points = [
-        Point(columns[p.columns], p.y, p.theta, row_of(p.rows), p.multipliers, p.local, basis) for p in node.points
+        Point(columns[p.columns], p.y, p.theta, row_of(p.rows), p.multipliers, p.local, basis + p.basis)
+        for p in node.points
     ]
     side = None if node.side is None else Side(columns[node.side.columns], node.side.sign, node.side.limit)
     return Node(node.number, node.parent, side, node.bound, points, node.children, node.closed)

@@ -24,6 +24,8 @@ NOTHING = 1e-13
 IDLE = 1e-3
 # Mixtures of columns tried for the v of an idle block.
 MIXES = 6
+# Columns whose pushes are summed up at one time.
+CHUNK = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +68,9 @@ class Part:
         return int(self.block.max(initial=-1)) + 1
 
     def take(self, columns: Ints) -> tuple[Part, Ints]:
-        """Return the part of some columns (sorted) with its blocks numbered anew, and the old numbers of those blocks."""
+        """Return the part of some columns (sorted), its blocks numbered anew, and the old numbers of those blocks."""
+        if columns.size == self.block.size:
+            return self, np.arange(self.blocks)
         block = self.block[columns]
         old = np.unique(block[block >= 0])
         new = np.where(block >= 0, np.searchsorted(old, block), -1)
@@ -91,7 +95,7 @@ class Part:
         return Part(tuple(groups), self.block, basis.T @ self.targets, self.size)
 
     def folded(self, site: Ints) -> Part:
-        """Return the part with local blocks integrated out that only one site uses.
+        """Return the part with local blocks integrated out that only one site uses; its own arrays are changed.
 
         At most one column of a `site` (N,) may ever be picked, so that the block is that column's own:
         A (I + local local')^-1/2 says the same.
@@ -106,7 +110,7 @@ class Part:
         size = self.size if kept.size else 0
         groups = []
         for group in self.groups:
-            common, local = group.common.copy(), group.local.copy()
+            common, local = group.common, group.local
             where = np.flatnonzero(lone[group.columns])
             if where.size:
                 common[where] = alone(common[where], local[where])
@@ -170,10 +174,12 @@ def evaluate(part: Part, z: Floats, occupied: Floats) -> At:
         if seen.size:
             answer = np.linalg.solve(np.linalg.cholesky(inner[seen]), cross[seen].swapaxes(1, 2)).reshape(-1, k)
             total -= answer.T @ answer
-    lower = np.linalg.cholesky(total)
-    half = solve_triangular(lower, part.targets, lower=True, check_finite=False)
-    u = solve_triangular(lower, half, lower=True, trans=1, check_finite=False)
-    v = -np.linalg.solve(inner, cross.swapaxes(1, 2) @ u) if blocks else np.zeros((0, size, u.shape[1]))
+    lower: Floats = np.linalg.cholesky(total)
+    half: Floats = solve_triangular(lower, part.targets, lower=True, check_finite=False)
+    u: Floats = solve_triangular(lower, half, lower=True, trans=1, check_finite=False)
+    v: Floats = np.zeros((0, size, u.shape[1]))
+    if blocks:
+        v = -np.linalg.solve(inner, cross.swapaxes(1, 2) @ u)
     return At(lower, inner, cross, u, v, np.asarray((half * half).sum(axis=0)))
 
 
@@ -331,7 +337,8 @@ def idle(part: Part, at: At, occupied: Floats, weights: Floats, price: Floats) -
 
     alone_worth = np.concatenate([one.worth(weights) for one in found]) - cost
     share = np.zeros(columns.size)
-    share[worst(alone_worth)] = 1.0
+    rival = worst(alone_worth)
+    share[rival] = 1.0
     v = at.v[number]
     result = judged(v)
     for step in range(MIXES + 1):
@@ -383,8 +390,10 @@ def span(part: Part, at: At, weights: Floats) -> Floats:
     """Return (k, k) the sum of squares of what each column does to the targets at a point, and the solutions there."""
     own = at.u * weights
     total = part.block.size * (own @ own.T)
-    for group, rest in zip(part.groups, rests(part, at), strict=True):
-        push = (group.common.swapaxes(1, 2) @ rest) * weights
-        flat = push.transpose(0, 2, 1).reshape(-1, part.width)
-        total += flat.T @ flat
+    for group in part.groups:
+        for begin in range(0, group.columns.size, CHUNK):
+            these = np.arange(begin, min(begin + CHUNK, group.columns.size))
+            push = (group.common[these].swapaxes(1, 2) @ _rest(part, at, group, these)) * weights
+            flat = push.transpose(0, 2, 1).reshape(-1, part.width)
+            total += flat.T @ flat
     return np.asarray(total)

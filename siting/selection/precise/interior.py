@@ -18,9 +18,14 @@ from siting.region.model import Floats, Ints
 from siting.selection.precise.criteria import Measured, Weights
 
 MOST_STEPS = 60
+# The least share of the complementarity that a step aims at: less makes the bound unsteady.
 LEAST = 0.1
 INTERIOR = 2e-3
-WIDENED = 1e-5
+WIDENED = 1e-6
+# A point that breaks no row by more than this counts as one of the relaxation.
+KEPT = 1e-5
+# Steps without a better bound after which the search ends.
+MOST_STALLED = 6
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,198 +87,265 @@ def steadied(
     return replace(measured, gradient=gradient), moved
 
 
-def relax(
-    measure: Callable[[Floats], Measured],
-    weights: Weights,
-    cost: Floats,
-    rows: sp.csr_array,
-    limits: Floats,
-    lower: Floats,
-    upper: Floats,
-    occupancy_rows: Ints,
-    *,
-    start: tuple[Floats, Floats, Floats] | None = None,
-    enough: float = np.inf,
-    tolerance: float = 1e-6,
-    gap_share: float = 0.1,
-) -> Relaxed | None:
-    """Return the best point found; None where a step cannot be made from the start on.
+@dataclass(frozen=True, eq=False)
+class Task:
+    """A relaxation to solve: what is measured and how it counts, linear cost, rows, bounds of the columns.
 
-    `start` are y, theta and row multipliers of a similar problem. The search ends when its bound passes
-    `enough`, or when it is accurate within `tolerance`, or within `gap_share` of the way to `enough`.
+    `occupancy_rows` is as in `steadied`; `enough` is a bound at which the search may end, as it may when it is
+    accurate within `tolerance`, or within `gap_share` of the way from its bound to `enough`.
     """
-    width = upper - lower
-    m, r = width.size, limits.size
-    always, hard = weights.always, np.isinf(weights.kappa)
-    kappa = np.where(hard, np.inf, weights.kappa)
-    gamma = np.where(always, 0.0, weights.gamma)
-    free = ~always & (weights.kappa > 0.0)
-    dense = rows.toarray()
-    # Rows that meet from both sides leave no interior; the bound is told for the limits as they are.
-    exact, limits = limits, limits + WIDENED * (1.0 + np.abs(limits))
-    if start is None:
-        x = np.full(m, 0.3)
-        # Along the diagonal of the box until most rows hold.
-        reach = dense @ (lower + x * width)
-        if np.any(reach > limits):
-            base = dense @ lower
-            grow = np.where(reach > limits, (limits - base) / np.maximum(reach - base, 1e-300), 1.0)
-            x *= float(np.clip(grow.min() * 0.9, 1e-4, 1.0))
-    else:
-        x = np.clip((start[0] - lower) / width, INTERIOR, 1.0 - INTERIOR)
-    y = lower + x * width
-    measured = measure(y)
-    grown = np.maximum(measured.values - gamma, 0.0)
-    scale = float(np.abs(kappa[~hard] @ measured.values[~hard]) + np.abs(cost) @ np.abs(y)) or 1.0
-    theta = np.where(always, kappa, np.where(hard, scale / np.maximum(np.abs(gamma), 1e-300), 0.5 * kappa))
-    if start is not None:
-        theta = np.where(hard, start[1] + 1e-3 * theta, np.clip(start[1], 1e-3 * kappa, (1 - 1e-3) * kappa))
-        theta = np.where(always, kappa, theta)
-    theta = np.where(weights.kappa > 0.0, theta, 0.0)
-    gradient = cost + theta @ measured.gradient
-    mu = float(np.abs(gradient * width).mean()) * (0.2 if start is None else 2e-3) + 1e-12 * scale
-    slack = np.maximum(limits - dense @ y, 0.1 if start is None else 0.02)
-    lam = mu / slack if start is None else np.maximum(start[2], mu / slack)
-    eta = np.where(hard, 0.0, grown + np.maximum(1e-3 * np.abs(gamma), mu / np.maximum(kappa, 1e-300)))
-    sigma = np.maximum(gamma + eta - measured.values, 1e-3 * np.maximum(np.abs(gamma), 1e-12))
-    low, high = x * width, (1.0 - x) * width
-    if start is None:
-        z_low, z_high = mu / low, mu / high
-    else:
-        reduced = gradient + lam @ dense
-        z_low = np.maximum(reduced, 0.0) + mu / low
-        z_high = np.maximum(-reduced, 0.0) + mu / high
-    best: Relaxed | None = None
-    stalled = 0
+
+    measure: Callable[[Floats], Measured]
+    weights: Weights
+    cost: Floats
+    rows: sp.csr_array
+    limits: Floats
+    lower: Floats
+    upper: Floats
+    occupancy_rows: Ints
+    enough: float = np.inf
+    tolerance: float = 1e-6
+    gap_share: float = 0.15
+
+
+def relax(task: Task, start: tuple[Floats, Floats, Floats] | None = None) -> Relaxed:
+    """Return the best point found of a relaxation; `start` are y, theta and row multipliers of a similar one."""
+    method = _Method(task, start)
     for step in range(MOST_STEPS):
-        told = steadied(measured, theta, cost, rows, lam, occupancy_rows)
-        bounded, _ = bound(told[0], weights, theta, cost, rows, exact, told[1], lower, upper)
-        over = np.where(free & ~hard, np.maximum(measured.values - gamma, 0.0), 0.0)
-        value = float(cost @ y + (np.where(hard, 0.0, kappa) * np.where(always, measured.values, over)).sum())
-        broken = float(np.maximum(dense @ y - limits, 0.0).max(initial=0.0))
-        if hard.any():
-            broken = max(broken, float((np.maximum(measured.values - gamma, 0.0) / np.abs(gamma))[hard].max()))
-        if best is None or bounded > best.bound:
-            stalled = 0 if best is None or bounded - best.bound > 1e-3 * abs(value - bounded) else stalled + 1
-            best = Relaxed(y, theta, told[1], told[0], bounded, value, step)
+        if method.told(step):
+            break
+        if not method.step():
+            break
+    assert method.best is not None
+    return method.best
+
+
+@dataclass(frozen=True, eq=False)
+class _Move:
+    """A step in all variables: columns, row slacks, multipliers of bounds and rows, theta, excess, slack of values."""
+
+    y: Floats
+    slack: Floats
+    z_low: Floats
+    z_high: Floats
+    rows: Floats
+    theta: Floats
+    eta: Floats
+    sigma: Floats
+
+    def whole(self) -> bool:
+        """Say whether all numbers are finite."""
+        every = (self.y, self.slack, self.z_low, self.z_high, self.rows, self.theta, self.eta, self.sigma)
+        return all(bool(np.all(np.isfinite(one))) for one in every)
+
+
+class _Method:
+    """The iteration: predictor and corrector after Mehrotra 1992, SIAM J. Optimization 2, with penalised values.
+
+    A value t has a slack sigma_t = gamma_t + eta_t - value_t >= 0 with multiplier theta_t, and an excess
+    eta_t >= 0 at price kappa_t with multiplier kappa_t - theta_t; both are eliminated from Newton's matrix.
+    """
+
+    def __init__(self, task: Task, start: tuple[Floats, Floats, Floats] | None) -> None:
+        self._task = task
+        weights, lower, width = task.weights, task.lower, task.upper - task.lower
+        self._hard = np.isinf(weights.kappa)
+        self._kappa = weights.kappa
+        self._gamma = np.where(weights.always, 0.0, weights.gamma)
+        self._free = ~weights.always & (weights.kappa > 0.0)
+        self._soft = self._free & ~self._hard
+        self._dense = task.rows.toarray()
+        # Rows that meet from both sides leave no interior; the bound is told for the limits as they are.
+        self._limits = task.limits + WIDENED * (1.0 + np.abs(task.limits))
+        x = self._first_shares(lower, width) if start is None else (start[0] - lower) / width
+        x = x if start is None else np.clip(x, INTERIOR, 1.0 - INTERIOR)
+        self.y = lower + x * width
+        self.measured = task.measure(self.y)
+        self.best: Relaxed | None = None
+        self._stalled = 0
+        self._low, self._high = x * width, (1.0 - x) * width
+        self._first_multipliers(start, width)
+
+    def _first_shares(self, lower: Floats, width: Floats) -> Floats:
+        """Return shares of the box along its diagonal at which most rows hold."""
+        x = np.full(width.size, 0.3)
+        reach = self._dense @ (lower + x * width)
+        if np.any(reach > self._limits):
+            base = self._dense @ lower
+            room = (self._limits - base) / np.maximum(reach - base, 1e-300)
+            grow = np.where(reach > self._limits, room, 1.0)
+            x *= float(np.clip(grow.min() * 0.9, 1e-4, 1.0))
+        return x
+
+    def _first_multipliers(self, start: tuple[Floats, Floats, Floats] | None, width: Floats) -> None:
+        task, kappa, gamma, hard = self._task, self._kappa, self._gamma, self._hard
+        values, always = self.measured.values, task.weights.always
+        scale = float(np.abs(kappa[~hard] @ values[~hard]) + np.abs(task.cost) @ np.abs(self.y)) or 1.0
+        theta = np.where(always, kappa, np.where(hard, scale / np.maximum(np.abs(gamma), 1e-300), 0.5 * kappa))
+        if start is not None:
+            with np.errstate(invalid="ignore"):
+                near = np.clip(start[1], 1e-3 * kappa, (1.0 - 1e-3) * kappa)
+            theta = np.where(hard, start[1] + 1e-3 * theta, near)
+            theta = np.where(always, kappa, theta)
+        self.theta = np.where(kappa > 0.0, theta, 0.0)
+        gradient = task.cost + self.theta @ self.measured.gradient
+        mu = float(np.abs(gradient * width).mean()) * (0.2 if start is None else 2e-3) + 1e-12 * scale
+        self._slack = np.maximum(self._limits - self._dense @ self.y, 0.1 if start is None else 0.02)
+        self.rows = mu / self._slack if start is None else np.maximum(start[2], mu / self._slack)
+        over = np.maximum(values - gamma, 0.0)
+        self._eta = np.where(hard, 0.0, over + np.maximum(1e-3 * np.abs(gamma), mu / np.maximum(kappa, 1e-300)))
+        self._sigma = np.maximum(gamma + self._eta - values, 1e-3 * np.maximum(np.abs(gamma), 1e-12))
+        self._z_low, self._z_high = mu / self._low, mu / self._high
+        if start is not None:
+            reduced = gradient + self.rows @ self._dense
+            self._z_low = self._z_low + np.maximum(reduced, 0.0)
+            self._z_high = self._z_high + np.maximum(-reduced, 0.0)
+
+    def told(self, step: int) -> bool:
+        """Bound the problem at this point, keep the best, and say whether the search may end."""
+        task, values = self._task, self.measured.values
+        measured, rows = steadied(self.measured, self.theta, task.cost, task.rows, self.rows, task.occupancy_rows)
+        bounded, _ = bound(
+            measured, task.weights, self.theta, task.cost, task.rows, task.limits, rows, task.lower, task.upper
+        )
+        over = np.where(self._soft, np.maximum(values - self._gamma, 0.0), 0.0)
+        counted = np.where(task.weights.always, values, over)
+        value = float(task.cost @ self.y + (np.where(self._hard, 0.0, self._kappa) * counted).sum())
+        if self.best is None or bounded > self.best.bound:
+            little = self.best is not None and bounded - self.best.bound <= 1e-3 * abs(value - bounded)
+            self._stalled = self._stalled + 1 if little else 0
+            self.best = Relaxed(self.y, self.theta, rows, measured, bounded, value, step)
         else:
-            stalled += 1
-        if best.bound >= enough or stalled > 6:
-            break
-        if broken < 1e-6:
-            if value - best.bound <= tolerance * max(abs(value), 1e-12):
-                break
-            if np.isfinite(enough) and value < enough and value - best.bound < gap_share * (enough - best.bound):
-                break
-        # Newton's matrix, the penalised values eliminated.
-        t = np.flatnonzero(free)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            other = np.where(hard, 1.0, kappa - theta)
-            give = np.where(hard, 0.0, theta * eta / other)
-        hold = np.where(free, sigma + give, 1.0)
-        w = np.where(free, theta / hold, 0.0)
-        h = measured.curvature(theta)
-        v = measured.gradient[t]
-        h += (v.T * w[t]) @ v
-        d = z_low / low + z_high / high
-        ratio = lam / slack
-        h += (dense.T * ratio) @ dense
-        h[np.diag_indices(m)] += d
-        try:
-            factor = cho_factor(h, lower=True, check_finite=False)
-        except np.linalg.LinAlgError:
-            break
-        rest_rows = limits - dense @ y - slack
-        rest_t = gamma + eta - measured.values - sigma
-        pairs = float(z_low @ low + z_high @ high + lam @ slack)
-        pairs += float((theta * sigma)[t].sum() + ((kappa - theta) * eta)[t][~hard[t]].sum())
-        count = 2 * m + r + t.size + int((~hard[t]).sum())
+            self._stalled += 1
+        best = self.best.bound
+        if best >= task.enough or self._stalled > MOST_STALLED:
+            return True
+        if self._broken() >= KEPT:
+            return False
+        if value - best <= task.tolerance * max(abs(value), 1e-12):
+            return True
+        return np.isfinite(task.enough) and value < task.enough and value - best < task.gap_share * (task.enough - best)
+
+    def _broken(self) -> float:
+        """Return by how much rows, and relatively limits of values, are broken at most."""
+        worst = float((self._dense @ self.y - self._limits).max(initial=0.0))
+        if self._hard.any():
+            over = np.maximum(self.measured.values - self._gamma, 0.0)[self._hard]
+            worst = max(worst, float((over / np.abs(self._gamma[self._hard])).max()))
+        return worst
+
+    def step(self) -> bool:
+        """Make one step; False if none can be made."""
+        if not self._factorise():
+            return False
+        first = self._newton(0.0, None)
+        reach = self._longest(first)
+        pairs, count = self._pairs(None, 0.0)
         mu = pairs / count
-
-        def newton(
-            aim: float, second: tuple[Floats, ...] | None = None
-        ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, Floats]:
-            a_low, a_high = aim / low, aim / high
-            a_rows = aim / slack
-            a_theta, a_eta = np.full(theta.size, aim), np.full(theta.size, aim)
-            if second is not None:
-                a_low, a_high, a_rows = a_low - second[0] / low, a_high - second[1] / high, a_rows - second[2] / slack
-                a_theta, a_eta = a_theta - second[3], a_eta - second[4]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                push = np.where(hard, 0.0, theta * (a_eta / other - eta))
-                c0 = np.where(free, (a_theta - theta * sigma - theta * rest_t - push) / hold, 0.0)
-            slope = cost + (theta + c0) @ measured.gradient
-            right = -slope + a_low - a_high - (a_rows - ratio * rest_rows) @ dense
-            dy = cho_solve(factor, right, check_finite=False)
-            d_slack = rest_rows - dense @ dy
-            d_theta = np.where(free, c0 + w * (measured.gradient @ dy), 0.0)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                d_eta = np.where(free & ~hard, (a_eta - (kappa - theta) * eta + eta * d_theta) / other, 0.0)
-            d_sigma = np.where(free, rest_t + d_eta - measured.gradient @ dy, 0.0)
-            return (
-                dy,
-                d_slack,
-                a_low - z_low - z_low / low * dy,
-                a_high - z_high + z_high / high * dy,
-                a_rows - lam - ratio * d_slack,
-                d_theta,
-                d_eta,
-                d_sigma,
-            )
-
-        def longest(move: tuple[Floats, ...]) -> float:
-            dy, d_slack, d_low, d_high, d_lam, d_theta, d_eta, d_sigma = move
-            soft = free & ~hard
-            pairs_of = [
-                (low, dy),
-                (high, -dy),
-                (slack, d_slack),
-                (z_low, d_low),
-                (z_high, d_high),
-                (lam, d_lam),
-                (theta[free], d_theta[free]),
-                (sigma[free], d_sigma[free]),
-                (eta[soft], d_eta[soft]),
-                ((kappa - theta)[soft], -d_theta[soft]),
-            ]
-            worst = max((float((-b / a).max()) for a, b in pairs_of if a.size), default=0.0)
-            return min(1.0, 0.99 / worst) if worst > 0.0 else 1.0
-
-        affine = newton(0.0)
-        a = longest(affine)
-        soft = free & ~hard
-        after = float(
-            (low + a * affine[0]) @ (z_low + a * affine[2])
-            + (high - a * affine[0]) @ (z_high + a * affine[3])
-            + (slack + a * affine[1]) @ (lam + a * affine[4])
-            + ((theta + a * affine[5]) * (sigma + a * affine[7]))[free].sum()
-            + (((kappa - theta) - a * affine[5])[soft] * (eta + a * affine[6])[soft]).sum()
-        )
+        after, _ = self._pairs(first, reach)
         aim = mu * min(1.0, max((after / count / mu) ** 3, LEAST))
-        move = newton(
-            aim,
-            (
-                affine[0] * affine[2],
-                -affine[0] * affine[3],
-                affine[1] * affine[4],
-                affine[5] * affine[7],
-                -affine[5] * affine[6],
-            ),
-        )
-        a = longest(move)
-        if not np.isfinite(a) or not all(np.all(np.isfinite(part)) for part in move):
-            break
+        move = self._newton(aim, first)
+        reach = self._longest(move)
+        if not (np.isfinite(reach) and move.whole()):
+            return False
         for _ in range(30):
             try:
-                new = measure(y + a * move[0])
+                self.measured = self._task.measure(self.y + reach * move.y)
                 break
             except np.linalg.LinAlgError:
-                a *= 0.5
+                reach *= 0.5
         else:
-            break
-        y = y + a * move[0]
-        low, high = low + a * move[0], high - a * move[0]
-        slack, z_low, z_high, lam = slack + a * move[1], z_low + a * move[2], z_high + a * move[3], lam + a * move[4]
-        theta, eta, sigma = theta + a * move[5], eta + a * move[6], sigma + a * move[7]
-        measured = new
-    return best
+            return False
+        self.y = self.y + reach * move.y
+        self._low, self._high = self._low + reach * move.y, self._high - reach * move.y
+        self._slack = self._slack + reach * move.slack
+        self._z_low, self._z_high = self._z_low + reach * move.z_low, self._z_high + reach * move.z_high
+        self.rows = self.rows + reach * move.rows
+        self.theta = self.theta + reach * move.theta
+        self._eta, self._sigma = self._eta + reach * move.eta, self._sigma + reach * move.sigma
+        return True
+
+    def _factorise(self) -> bool:
+        """Set up Newton's matrix with slacks and penalised values eliminated."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            self._other = np.where(self._hard, 1.0, self._kappa - self.theta)
+            give = np.where(self._hard, 0.0, self.theta * self._eta / self._other)
+            self._hold = np.where(self._free, self._sigma + give, 1.0)
+            self._weight = np.where(self._free, self.theta / self._hold, 0.0)
+        t = np.flatnonzero(self._free)
+        slopes = self.measured.gradient[t]
+        self._ratio = self.rows / self._slack
+        matrix = self.measured.curvature(self.theta)
+        matrix += (slopes.T * self._weight[t]) @ slopes + (self._dense.T * self._ratio) @ self._dense
+        matrix[np.diag_indices(self.y.size)] += self._z_low / self._low + self._z_high / self._high
+        try:
+            self._factor = cho_factor(matrix, lower=True, check_finite=False)
+        except np.linalg.LinAlgError:
+            return False
+        return True
+
+    def _newton(self, aim: float, first: _Move | None) -> _Move:
+        """Return the step towards complementarity `aim`, with the products of a first step taken off."""
+        kappa, theta, eta, hard, free = self._kappa, self.theta, self._eta, self._hard, self._free
+        gradient = self.measured.gradient
+        left_rows = self._limits - self._dense @ self.y - self._slack
+        left_values = self._gamma + eta - self.measured.values - self._sigma
+        a_low, a_high, a_rows = aim / self._low, aim / self._high, aim / self._slack
+        a_theta, a_eta = np.full(theta.size, aim), np.full(theta.size, aim)
+        if first is not None:
+            a_low = a_low - first.y * first.z_low / self._low
+            a_high = a_high + first.y * first.z_high / self._high
+            a_rows = a_rows - first.slack * first.rows / self._slack
+            a_theta, a_eta = a_theta - first.theta * first.sigma, a_eta + first.theta * first.eta
+        with np.errstate(divide="ignore", invalid="ignore"):
+            push = np.where(hard, 0.0, theta * (a_eta / self._other - eta))
+            constant = (a_theta - theta * self._sigma - theta * left_values - push) / self._hold
+        constant = np.where(free, constant, 0.0)
+        slope = self._task.cost + (theta + constant) @ gradient
+        right = -slope + a_low - a_high - (a_rows - self._ratio * left_rows) @ self._dense
+        dy = cho_solve(self._factor, right, check_finite=False)
+        d_slack = left_rows - self._dense @ dy
+        d_theta = np.where(free, constant + self._weight * (gradient @ dy), 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            d_eta = np.where(self._soft, (a_eta - (kappa - theta) * eta + eta * d_theta) / self._other, 0.0)
+        return _Move(
+            dy,
+            d_slack,
+            a_low - self._z_low - self._z_low / self._low * dy,
+            a_high - self._z_high + self._z_high / self._high * dy,
+            a_rows - self.rows - self._ratio * d_slack,
+            d_theta,
+            d_eta,
+            np.where(free, left_values + d_eta - gradient @ dy, 0.0),
+        )
+
+    def _longest(self, move: _Move) -> float:
+        """Return the longest share of a step that keeps everything above 0, 1 at most."""
+        free, soft = self._free, self._soft
+        pairs = (
+            (self._low, move.y),
+            (self._high, -move.y),
+            (self._slack, move.slack),
+            (self._z_low, move.z_low),
+            (self._z_high, move.z_high),
+            (self.rows, move.rows),
+            (self.theta[free], move.theta[free]),
+            (self._sigma[free], move.sigma[free]),
+            (self._eta[soft], move.eta[soft]),
+            ((self._kappa - self.theta)[soft], -move.theta[soft]),
+        )
+        worst = max((float((-change / now).max()) for now, change in pairs if now.size), default=0.0)
+        return min(1.0, 0.99 / worst) if worst > 0.0 else 1.0
+
+    def _pairs(self, move: _Move | None, a: float) -> tuple[float, int]:
+        """Return the sum of all complementary products after a share of a step, and their number."""
+        free, soft = self._free, self._soft
+        low, high, slack, rows = self._low, self._high, self._slack, self.rows
+        z_low, z_high, theta, sigma, eta = self._z_low, self._z_high, self.theta, self._sigma, self._eta
+        if move is not None:
+            low, high, slack, rows = low + a * move.y, high - a * move.y, slack + a * move.slack, rows + a * move.rows
+            z_low, z_high = z_low + a * move.z_low, z_high + a * move.z_high
+            theta, sigma, eta = theta + a * move.theta, sigma + a * move.sigma, eta + a * move.eta
+        total = float(z_low @ low + z_high @ high + rows @ slack + (theta * sigma)[free].sum())
+        total += float(((self._kappa - theta)[soft] * eta[soft]).sum())
+        return total, 2 * low.size + slack.size + int(free.sum()) + int(soft.sum())

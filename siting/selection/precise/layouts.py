@@ -115,11 +115,10 @@ class LocalSearch:
         """Swap, drop and add until nothing improves; `held` deployments stay."""
         picked = self.filled(picked)
         for _ in range(passes):
-            before = self.merit_of(picked)
+            before = now = self.merit_of(picked)
             for out in np.flatnonzero(picked if held is None else picked & ~held):
                 if not picked[out]:
                     continue
-                now = self.merit_of(picked)
                 without = picked.copy()
                 without[out] = False
                 add = np.flatnonzero(self.fits(without))
@@ -135,9 +134,11 @@ class LocalSearch:
                     trial[add[best]] = True
                     if self.keeps(trial) or not self.keeps(picked):
                         picked = self.filled(trial)
+                        now = self.merit_of(picked)
                 elif dropped < now - step:
                     picked = self.filled(without)
-            if not self.merit_of(picked) < before - BETTER * max(1.0, abs(before)):
+                    now = self.merit_of(picked)
+            if not now < before - BETTER * max(1.0, abs(before)):
                 break
         return picked
 
@@ -155,8 +156,7 @@ def completed(problem: Problem, picked: Ints, seconds: float | None = None) -> F
     point[picked] = 1.0
     if every == n:
         return point if not program.broken(point) else None
-    point = linear_layout(problem, np.where(np.arange(every) < n, 0.0, problem.cost[:every]), picked, seconds)
-    return point
+    return linear_layout(problem, np.where(np.arange(every) < n, 0.0, problem.cost[:every]), picked, seconds)
 
 
 def linear_layout(

@@ -17,7 +17,7 @@ from siting.selection.precise.problem import Problem
 from siting.selection.rows import INFINITY, Rows
 
 # Search effort of one round; counted, so that every run does the same.
-NODES = 60
+NODES = 5
 GAP = 3e-3
 
 

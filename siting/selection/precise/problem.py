@@ -55,7 +55,7 @@ class Problem:
     def seen(self) -> Ints:
         """Return the columns that the criterion looks at: deployments and occupancies."""
         n = self.deployments
-        return np.r_[0:n, n + self.auxiliary : self.width]
+        return np.concatenate([np.arange(n), np.arange(n + self.auxiliary, self.width)])
 
     def with_cliques(self, cliques: Sequence[Ints]) -> Problem:
         """Return the problem with rows that allow at most one column of each clique."""

@@ -1,0 +1,310 @@
+"""The relaxation of one node: which columns it looks at, its solution, its bound over all columns, what it fixes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import scipy.sparse as sp
+
+from siting.region.model import Bools, Floats, Ints
+from siting.selection.cliques import Cliques
+from siting.selection.highs import Solver
+from siting.selection.precise.criteria import Criterion, Measured, Weights
+from siting.selection.precise.interior import Relaxed, Task, bound, steadied
+from siting.selection.precise.interior import relax as solve_relaxation
+from siting.selection.precise.ledger import Ledger
+from siting.selection.precise.nodes import Point, Side, split_multipliers, spread
+from siting.selection.precise.problem import Problem
+from siting.selection.rows import Rows
+
+# Columns that the first relaxation of a large problem looks at; others are priced in.
+FIRST_COLUMNS = 700
+# Columns that a node looks at first beside those that its parent used.
+NEXT_COLUMNS = 60
+# A column of more than this is used by a relaxed point.
+IN_USE = 2e-3
+# Digits after the point of relaxed points, as the proof keeps them.
+DIGITS = 7
+
+
+class Relaxing:
+    """Relaxations of one problem; rows for cliques are found on the way and kept in `clique_rows`.
+
+    `lift` turns a point of the problem's program into (its point, its value) in the whole program, None if
+    that refuses it.
+    """
+
+    def __init__(self, problem: Problem, ledger: Ledger, lift: Callable[[Floats], tuple[Floats, float] | None]) -> None:
+        self.problem, self.ledger = problem, ledger
+        self._lift = lift
+        self.best: Floats | None = None
+        self.cliques = [Cliques(e, np.ones(problem.width)) for e in problem.program.exclusions]
+        self.clique_rows: list[Ints] = []
+        self._occupancy_rows = _occupancy_rows(problem)
+
+    def accept(self, point: Floats | None) -> bool:
+        """Take a layout (program columns,) if it keeps every rule and is the best so far."""
+        lifted = None if point is None else self._lift(point)
+        if lifted is None or not self.ledger.offer(*lifted):
+            return False
+        self.best = point
+        return True
+
+    def first_active(self, lower: Floats, upper: Floats) -> Bools:
+        """Return the columns that the first relaxation looks at: all, or those that promise most."""
+        problem = self.problem
+        n = problem.deployments
+        active = upper > lower
+        if int(active[:n].sum()) <= FIRST_COLUMNS:
+            return active
+        y = np.zeros(problem.width)
+        if self.best is not None:
+            y[: self.best.size] = self.best
+        slopes = self.measure(y)
+        worth = -(first_theta(problem.criterion.weights) @ slopes.gradient)[:n]
+        price = np.maximum(problem.program.cost[:n], 1)
+        order = np.lexsort((np.arange(n), -worth / price))
+        rank = np.empty(n, dtype=np.int64)
+        rank[order] = np.arange(n)
+        few = rank < FIRST_COLUMNS
+        if self.best is not None:
+            few |= self.best[:n] > 0.5
+        active[:n] &= few
+        return self.with_blocks(active, upper > lower)
+
+    def with_blocks(self, active: Bools, free: Bools) -> Bools:
+        """Return active columns with the occupancies of exactly the blocks that active deployments use."""
+        problem = self.problem
+        out = active.copy()
+        begin = problem.deployments + problem.auxiliary
+        for block in problem.criterion.blocks:
+            count = int(block.max(initial=-1)) + 1
+            used = np.zeros(count, dtype=bool)
+            mine = block[: problem.deployments]
+            used[mine[(mine >= 0) & active[: problem.deployments]]] = True
+            out[begin : begin + count] = used & free[begin : begin + count]
+            begin += count
+        return out
+
+    def measure(self, y: Floats, criterion: Criterion | None = None) -> Measured:
+        """Measure all columns at a point over all columns; auxiliary columns have no slope."""
+        problem = self.problem
+        seen = problem.seen()
+        measured = (criterion or problem.criterion).measure(y[seen])
+        if problem.auxiliary == 0:
+            return measured
+        gradient = np.zeros((measured.values.size, problem.width))
+        gradient[:, seen] = measured.gradient
+
+        def idle(weights: Floats, prices: Floats) -> tuple[Floats, Ints]:
+            inner, columns = measured.idle(weights, prices[seen])
+            out = np.zeros_like(gradient)
+            out[:, seen] = inner
+            return out, seen[columns]
+
+        return Measured(measured.values, gradient, measured.constants, measured.curvature, idle)
+
+    def rows_with(self, sides: tuple[Side, ...]) -> Problem:
+        """Return the problem with the cliques found so far and the sides of a node as its last rows."""
+        return self.problem.with_cliques(self.clique_rows).with_sides(
+            [(side.columns, side.sign, side.limit) for side in sides]
+        )
+
+    def bound_at(
+        self, point: Point, problem: Problem, lower: Floats, upper: Floats, criterion: Criterion | None = None
+    ) -> tuple[float, Floats, Floats]:
+        """Return bound, reduced costs and slopes over all columns at a point; `criterion` replaces the own one."""
+        y = np.zeros(problem.width)
+        y[point.columns] = point.y
+        multipliers = spread(point, problem.limits.size)
+        measured, multipliers = steadied(
+            self.measure(y, criterion),
+            point.theta,
+            problem.cost,
+            problem.matrix,
+            multipliers,
+            self._occupancy_rows,
+        )
+        weights = problem.criterion.weights
+        bounded, reduced = bound(
+            measured, weights, point.theta, problem.cost, problem.matrix, problem.limits, multipliers, lower, upper
+        )
+        return bounded, reduced, point.theta @ measured.gradient
+
+    def relax(
+        self,
+        problem: Problem,
+        lower: Floats,
+        upper: Floats,
+        active: Bools,
+        start: tuple[Floats, Floats, Floats] | None,
+        sides: int,
+    ) -> tuple[Relaxed, Point] | None:
+        """Solve a relaxation over active columns, the other free ones at their lower bounds."""
+        n, a = problem.deployments, problem.auxiliary
+        free = np.flatnonzero(active & (upper > lower))
+        stands = np.flatnonzero(lower[:n] > 0.5)
+        deployments = np.union1d(free[free < n], stands)
+        criterion, kept = problem.criterion.take(deployments)
+        occupancies = n + a + kept
+        # Occupied for certain: blocks of deployments that stand; their occupancy is fixed at 1.
+        columns = np.concatenate([deployments, occupancies])
+        inner_low, inner_high = lower[columns], upper[columns]
+        free_inner = inner_high > inner_low
+        aux = np.flatnonzero((upper > lower) & active)
+        aux = aux[(aux >= n) & (aux < n + a)]
+        every = np.concatenate([columns[free_inner], aux])
+        base = lower[columns].copy()
+
+        def measure(x: Floats) -> Measured:
+            y = base.copy()
+            y[free_inner] = x[: int(free_inner.sum())]
+            measured = criterion.measure(y)
+            constants = measured.constants + measured.gradient[:, ~free_inner] @ y[~free_inner]
+            gradient = np.concatenate(
+                [measured.gradient[:, free_inner], np.zeros((measured.values.size, aux.size))], axis=1
+            )
+
+            def curvature(weights: Floats) -> Floats:
+                inner = measured.curvature(weights)[np.ix_(free_inner, free_inner)]
+                out = np.zeros((every.size, every.size))
+                out[: inner.shape[0], : inner.shape[0]] = inner
+                return out
+
+            def idle(weights: Floats, prices: Floats) -> tuple[Floats, Ints]:
+                full = np.zeros(columns.size)
+                full[free_inner] = prices[: int(free_inner.sum())]
+                inner, changed = measured.idle(weights, full)
+                place = np.cumsum(free_inner) - 1
+                moved = np.concatenate([inner[:, free_inner], np.zeros((measured.values.size, aux.size))], axis=1)
+                return moved, place[changed]
+
+            return Measured(measured.values, gradient, constants, curvature, idle)
+
+        offset = lower.copy()
+        offset[every] = 0.0
+        part = sp.csr_array(problem.matrix[:, every])
+        limits = problem.limits - problem.matrix @ offset
+        reach = part.maximum(0) @ upper[every] + part.minimum(0) @ lower[every]
+        rows = np.flatnonzero(reach > limits + 1e-9)
+        where = np.full(problem.limits.size, -1)
+        where[rows] = np.arange(rows.size)
+        occupancy = np.where(self._occupancy_rows[every] >= 0, where[self._occupancy_rows[every]], -1)
+        begun = None
+        if start is not None:
+            begun = (start[0][every], start[1], start[2][rows])
+        constant = float(problem.cost @ offset)
+        task = Task(
+            measure,
+            problem.criterion.weights,
+            problem.cost[every],
+            sp.csr_array(part[rows]),
+            limits[rows],
+            lower[every],
+            upper[every],
+            occupancy,
+            enough=self.ledger.target - constant,
+            gap_share=0.02 if sides == 0 else 0.15,
+        )
+        try:
+            relaxed = solve_relaxation(task, begun)
+        except np.linalg.LinAlgError:
+            return None
+        y = lower.copy()
+        # Points are kept short, and whoever checks the proof starts from the same digits.
+        y[every] = np.round(relaxed.y, DIGITS)
+        used = np.flatnonzero(y > 0.0)
+        multipliers = np.zeros(problem.limits.size)
+        multipliers[rows] = relaxed.rows
+        return relaxed, Point(used, y[used], relaxed.theta, *split_multipliers(multipliers, sides))
+
+    def interesting(self, y: Floats, reduced: Floats, free: Bools) -> Bools:
+        """Return the free columns that children should look at first: those in use and the nearest to it."""
+        n = self.problem.deployments
+        out = free.copy()
+        cost = np.where(y[:n] > IN_USE, -np.inf, np.maximum(reduced[:n], 0.0))
+        cost[~free[:n]] = np.inf
+        used = int((y[:n] > IN_USE).sum())
+        if int(free[:n].sum()) > used + NEXT_COLUMNS:
+            order = np.argsort(cost, kind="stable")
+            out[:n] = False
+            out[order[: used + NEXT_COLUMNS]] = True
+            out[:n] &= free[:n]
+        return out
+
+    def infeasible(self, problem: Problem, lower: Floats, upper: Floats, sides: int) -> Point | None:
+        """Return multipliers that prove that no point keeps the rows, None if some point does.
+
+        The least t with rows . y <= limits + t is above 0; its multipliers, made large, lift any bound.
+        """
+        columns = np.flatnonzero(upper > lower)
+        part = sp.csr_array(problem.matrix[:, columns])
+        limits = problem.limits - problem.matrix @ lower + part @ lower[columns]
+        rows = np.flatnonzero(part.maximum(0) @ upper[columns] + part.minimum(0) @ lower[columns] > limits + 1e-9)
+        wide = sp.csr_array(sp.hstack([part[rows], -np.ones((rows.size, 1))]))
+        solver = Solver(
+            np.append(np.zeros(columns.size), 1.0),
+            np.append(lower[columns], 0.0),
+            np.append(upper[columns], 1e6),
+            Rows(wide, np.full(rows.size, -np.inf), limits[rows]),
+            maximise=False,
+        )
+        result = solver.solve_lp(self.ledger.left())
+        if result.status != "optimal" or result.point[-1] < 1e-7:
+            return None
+        multipliers = np.zeros(problem.limits.size)
+        multipliers[rows] = np.maximum(-result.duals, 0.0)
+        t = problem.criterion.weights.kappa.size
+        none = Point(np.empty(0, dtype=np.int64), np.empty(0), np.zeros(t), *split_multipliers(multipliers, sides))
+        plain = self.bound_at(none, problem, lower, upper)[0] - float(
+            np.minimum(problem.cost * lower, problem.cost * upper).sum()
+        )
+        if plain <= 0.0:
+            return None
+        wanted = (
+            2.0 * (abs(self.ledger.target) if np.isfinite(self.ledger.target) else 1.0)
+            + float(np.abs(problem.cost * upper).sum())
+            + 1.0
+        )
+        return Point(
+            none.columns, none.y, none.theta, none.rows, none.multipliers * wanted / plain, none.local * wanted / plain
+        )
+
+    def fixed(
+        self, problem: Problem, bounded: float, reduced: Floats, lower: Floats, upper: Floats, target: float
+    ) -> tuple[Floats, Floats] | None:
+        """Fix whole columns whose other value would lift the bound above the target."""
+        free = (upper > lower) & problem.integer & (upper - lower < 1.5)
+        to_high = bounded + np.maximum(reduced, 0.0)
+        to_low = bounded + np.maximum(-reduced, 0.0)
+        new_lower, new_upper = lower.copy(), upper.copy()
+        new_upper[free & (to_high >= target)] = lower[free & (to_high >= target)]
+        new_lower[free & (to_low >= target)] = upper[free & (to_low >= target)]
+        if np.any(new_lower > new_upper):
+            return None
+        return problem.propagated(new_lower, new_upper)
+
+
+def breaks(problem: Problem, point: Point) -> float:
+    """Return by how much a point breaks the rows at most."""
+    return float((problem.matrix[:, point.columns] @ point.y - problem.limits).max(initial=0.0))
+
+
+def first_theta(weights: Weights) -> Floats:
+    """Return multipliers (T,) to begin with: every value counts fully, limits relative to their size."""
+    hard = np.isinf(weights.kappa)
+    gamma = np.where(weights.always, 1.0, weights.gamma)
+    return np.asarray(np.where(hard, 1.0 / np.maximum(np.abs(gamma), 1e-300), np.where(hard, 0.0, weights.kappa)))
+
+
+def _occupancy_rows(problem: Problem) -> Ints:
+    """Return (columns,) the row that holds each occupancy below the sum of its block, -1 elsewhere."""
+    out = np.full(problem.width, -1, dtype=np.int64)
+    begin = problem.deployments + problem.auxiliary
+    part = sp.csc_array(problem.matrix[:, begin:])
+    for position in range(problem.width - begin):
+        rows = part.indices[part.indptr[position] : part.indptr[position + 1]]
+        data = part.data[part.indptr[position] : part.indptr[position + 1]]
+        out[begin + position] = int(rows[data > 0][0])
+    return out

@@ -1,0 +1,174 @@
+"""Whole layouts for a search: a first one, others by tangent planes, near a relaxed point, and by stirring."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from siting.region.model import Bools, Floats, Ints
+from siting.selection.precise.layouts import LocalSearch, completed, linear_layout
+from siting.selection.precise.nodes import Point
+from siting.selection.precise.outer import layout_of_cuts
+from siting.selection.precise.problem import occupied
+from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
+
+# Deployments among which a first layout is chosen, and those among which layouts are improved later.
+POOL, STIRRED = 250, 100
+# Rounds of random changes to the best layout.
+ROUNDS = 20
+# Rounds of tangent planes, and deployments that they may choose from.
+OUTER_ROUNDS, OUTER = 4, 160
+# A deployment with more than this of a relaxed point stands in the layout that is made from it.
+ROUNDED_UP = 0.3
+
+
+class Seeker:
+    """Looks for whole layouts of the problem that a `Relaxing` works on; what it finds goes to the ledger."""
+
+    def __init__(self, relaxing: Relaxing) -> None:
+        self._relaxing = relaxing
+        self._problem, self._ledger = relaxing.problem, relaxing.ledger
+
+    def first(self, lower: Floats, upper: Floats) -> None:
+        """Reach a first layout: greedy choice from what is required, else an integer program of the first slopes."""
+        problem = self._problem
+        n, every = problem.deployments, len(problem.program.names)
+        y = np.zeros(problem.width)
+        y[problem.lower > 0.0] = problem.lower[problem.lower > 0.0]
+        slopes = self._relaxing.measure(y)
+        worth = -(first_theta(problem.criterion.weights) @ slopes.gradient)
+        free = np.flatnonzero(upper[:n] > lower[:n])
+        must = np.flatnonzero(lower[:n] > 0.5)
+        pool = np.union1d(must, free[np.argsort(-worth[free], kind="stable")[:POOL]])
+        search = self._local(pool)
+        picked = search.filled(np.isin(pool, must))
+        point = completed(problem, pool[picked], self._ledger.left()) if search.keeps(picked) else None
+        if not self._relaxing.accept(point):
+            cost = problem.cost[:every].copy()
+            cost[:n] -= (
+                worth[:n] / max(float(np.abs(worth[:n]).max(initial=0.0)), 1e-300) * (1.0 if not cost.any() else 0.0)
+            )
+            point = linear_layout(problem.with_cliques(self._relaxing.clique_rows), cost, seconds=self._ledger.left())
+            if point is None and self._relaxing.cliques:
+                every_one = np.arange(n)
+                self._relaxing.clique_rows += [
+                    row for cliques in self._relaxing.cliques for row in cliques.cover(every_one)
+                ]
+                point = linear_layout(
+                    problem.with_cliques(self._relaxing.clique_rows), cost, seconds=self._ledger.left()
+                )
+            if not self._relaxing.accept(point):
+                return
+        if self._relaxing.best is not None:
+            chosen = np.flatnonzero(self._relaxing.best[:n] > 0.5)
+            pool = np.union1d(chosen, pool)
+            self._improve(self._local(pool), np.isin(pool, chosen))
+
+    def _improve(self, search: LocalSearch, picked: Bools, held: Bools | None = None, passes: int = 6) -> None:
+        better = search.improved(picked, held, passes)
+        if search.keeps(better):
+            self._relaxing.accept(completed(self._problem, search.pool[better], self._ledger.left()))
+
+    def stir(self, y: Floats, rounds: int) -> None:
+        """Look for better layouts around the best one: take a few sites out at random, fill up, swap, go on from it."""
+        n = self._problem.deployments
+        if self._relaxing.best is None or n == 0:
+            return
+        generator = np.random.default_rng(self._ledger.limits.seed)
+        measured = self._relaxing.measure(y)
+        slopes = first_theta(self._problem.criterion.weights) @ measured.gradient
+        promise = np.where(y[:n] > 1e-3, 1e9 * y[:n], -slopes[:n])
+        chosen = np.flatnonzero(self._relaxing.best[:n] > 0.5)
+        pool = np.union1d(np.argsort(-promise, kind="stable")[:STIRRED], chosen)
+        search = self._local(pool)
+        must = self._problem.lower[pool] > 0.5
+        best = np.isin(pool, chosen)
+        value = search.merit_of(best)
+        for _ in range(rounds):
+            if self._ledger.stopped() is not None:
+                return
+            trial = best.copy()
+            loose = np.flatnonzero(trial & ~must)
+            if loose.size < 2:
+                return
+            out = generator.choice(loose, size=min(loose.size, int(generator.integers(2, 5))), replace=False)
+            trial[out] = False
+            # One site that would not have been chosen next brings the search elsewhere.
+            fits = np.flatnonzero(search.fits(trial))
+            fits = fits[~np.isin(fits, out)]
+            if fits.size:
+                trial[generator.choice(fits)] = True
+            trial = search.improved(trial, must, 1)
+            now = search.merit_of(trial)
+            if now < value and search.keeps(trial):
+                best, value = trial, now
+                self._relaxing.accept(completed(self._problem, pool[trial], self._ledger.left()))
+
+    def outer(self, y: Floats, point: Point, lower: Floats, upper: Floats, rounds: int) -> None:
+        """Look for layouts by tangent planes at a relaxed point and at every layout found so."""
+        problem = self._problem
+        n = problem.deployments
+        problem = self._relaxing.rows_with(())
+        _, reduced, _ = self._relaxing.bound_at(point, problem, lower, upper)
+        cost = np.where(y[:n] > IN_USE, -1e9 * y[:n], np.maximum(reduced[:n], 0.0))
+        keep = np.ones(problem.width, dtype=bool)
+        keep[:n] = False
+        keep[np.argsort(cost, kind="stable")[:OUTER]] = True
+        if self._relaxing.best is not None:
+            keep[:n] |= self._relaxing.best[:n] > 0.5
+        keep &= upper > lower
+        chosen = np.flatnonzero(keep[:n] | (lower[:n] > 0.5))
+        problem = problem.with_cliques([row for cliques in self._relaxing.cliques for row in cliques.cover(chosen)])
+        theta = np.maximum(point.theta, 1e-3 * first_theta(problem.criterion.weights))
+        places = [y] + ([] if self._relaxing.best is None else [occupied(problem, self._relaxing.best)])
+        cuts = [self._cut(place, theta) for place in places]
+        seen: set[bytes] = set()
+        for _ in range(rounds):
+            if self._ledger.stopped() is not None:
+                return
+            layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._ledger.left())
+            if layout is None or layout[:n].tobytes() in seen:
+                return
+            seen.add(layout[:n].tobytes())
+            cuts.append(self._cut(occupied(problem, layout), theta))
+            before = self._ledger.value
+            self._relaxing.accept(completed(self._problem, np.flatnonzero(layout[:n] > 0.5), self._ledger.left()))
+            if self._ledger.value < before:
+                chosen = np.flatnonzero(layout[:n] > 0.5)
+                pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
+                self._improve(self._local(pool), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
+
+    def _cut(self, y: Floats, theta: Floats) -> tuple[Floats, Floats]:
+        measured = self._relaxing.measure(y)
+        gradient, _ = measured.idle(theta, np.zeros(y.size))
+        return measured.constants, gradient
+
+    def _local(self, pool: Ints) -> LocalSearch:
+        exclusions = self._problem.program.exclusions
+        clash: Bools | None = None
+        if exclusions:
+            clash = np.zeros((pool.size, pool.size), dtype=bool)
+            for exclusion, cliques in zip(exclusions, self._relaxing.cliques, strict=True):
+                node = np.full(self._problem.width, -1)
+                node[exclusion.columns] = exclusion.node
+                mine = node[pool]
+                seen = np.unique(mine[mine >= 0])
+                for one, near in zip(seen, cliques.near(seen), strict=True):
+                    clash[np.ix_(mine == one, np.isin(mine, near) & (mine >= 0) & (mine != one))] = True
+        return LocalSearch(self._problem, pool, clash)
+
+    def near(self, y: Floats, lower: Floats, upper: Floats, slopes: Floats) -> None:
+        """Look for a layout near a relaxed point: round it up, fill it up, swap."""
+        n = self._problem.deployments
+        free = np.flatnonzero(upper[:n] > lower[:n])
+        promise = np.where(y[:n] > 1e-3, 1e9 * y[:n], -slopes[:n])
+        pool = free[np.argsort(-promise[free], kind="stable")[:STIRRED]]
+        pool = np.union1d(pool, np.flatnonzero(lower[:n] > 0.5))
+        search = self._local(pool)
+        picked = np.zeros(pool.size, dtype=bool)
+        for position in np.argsort(-y[pool], kind="stable"):
+            if y[pool[position]] < ROUNDED_UP:
+                break
+            if search.fits(picked)[position]:
+                picked[position] = True
+        held = lower[pool] > 0.5
+        self._improve(search, picked, held, 1)

@@ -1,0 +1,1 @@
+"""An independent check of a finished run: nothing of the search is asked, every number is worked out again."""
