@@ -18,7 +18,7 @@ from siting.region.expected import missing_air
 from siting.region.faults import Findings
 from siting.region.layouts import GivenLayout
 from siting.region.model import Ints, Region
-from siting.selection.program import Limits, Report, Selection
+from siting.selection.program import Ended, Limits, Report, Selection
 from siting.selection.registry import demands, judge, start_program
 from siting.selection.score import layout_score, score_objective
 from siting.selection.solve import clashing_rules, solve
@@ -79,9 +79,10 @@ def plan(
     `by` is "precision" (least shortfall of the targets; where all goals are met the cheapest, then the most
     precise), "cheapest" (least cost with every goal met) or "score". `gap` is the relative gap at which the
     search may end, `time_limit` in seconds; `stop` is polled and ends the search with the best layout so far.
-    Without `state` nothing is said of what the layout
-    will show (which takes a few seconds). Raises `InputError` for what-ifs that cannot be, and, but by score, for a gas
-    of which numbers are missing or candidates that tell nothing of any target; ValueError for an unknown `by`, `RecheckError` if the answer fails the independent re-check.
+    Without `state` nothing is said of what the layout will show (which takes a few seconds). Raises
+    `InputError` for what-ifs that cannot be, and, but by score, for a gas of which numbers are missing or
+    candidates that tell nothing of any target; ValueError for an unknown `by`, `RecheckError` if the answer
+    fails the independent re-check.
     """
     if by not in OBJECTIVES:
         raise ValueError(f"by must be one of {', '.join(OBJECTIVES)}")
@@ -195,7 +196,9 @@ def _clash(planning: Planning, selection: Selection, limits: Limits) -> tuple[tu
         if left.plan in ("", name)
     )
     whole = plan_region(region, barred) if barred else planning
-    clash = clashing_rules(start_program(whole).build(), limits) if barred else selection.clash
+    clash = selection.clash
+    if barred or (selection.ended is Ended.INFEASIBLE and not clash):
+        clash = clashing_rules(start_program(whole).build(), limits)
     words = {demand.label: demand.words for demand in demands(whole)}
     return tuple((label, words.get(label, "")) for label in clash)
 

@@ -574,7 +574,8 @@ def test_missed_goals_are_named_with_what_is_lacking_and_what_no_layout_can_do(t
     percent, error, shortfall, least = found.groups()
     # By hand: (error / goal)^2 - 1, and the share by which the error is above the goal.
     assert float(shortfall) == pytest.approx((float(error) / 0.9) ** 2 - 1.0, rel=0.02)
-    assert float(percent) == pytest.approx(100 * (float(error) / 0.9 - 1.0), rel=0.05)
+    # Two digits, rounded up.
+    assert 0.0 <= float(percent) - 100 * (float(error) / 0.9 - 1.0) < 1.5
     assert least is None or 0.94 * float(shortfall) < float(least) < float(shortfall)
 
 
@@ -632,11 +633,13 @@ def test_rules_that_clash_are_named_whatever_is_made_best(tmp_path, call, by):
     assert nothing_written(tmp_path)
 
 
+HARD = [("goal = 1.2 ", "goal = 0.9 "), ("goal = 0.2 ", "goal = 0.1 "), ("total = 40000 ", "total = 60000 ")]
+
+
 def test_a_time_limit_by_precision_ends_with_the_best_so_far_and_its_true_gap(tmp_path, call):
-    # Goals that are met by nothing and a gap of 0: far more to prove than a second allows.
-    toml = [("goal = 1.2 ", "goal = 0.9 "), ("goal = 0.2 ", "goal = 0.1 "), ("total = 40000 ", "total = 60000 ")]
-    folder = made(tmp_path, name="hard", toml=toml)
-    done = call("plan", folder, "--gap", "0", "--time-limit", "0.7")
+    # Goals that nothing meets and a gap of 0 take far longer than this, even where the region is small.
+    folder = made(tmp_path, name="hard", toml=HARD)
+    done = call("plan", folder, "--gap", "0", "--time-limit", "0.02")
     stopped_as_promised(done.returncode, done.stdout, done.stderr, tmp_path, by="precision")
 
 
@@ -654,8 +657,7 @@ def test_ctrl_c_by_precision_keeps_the_best_so_far(tmp_path, call, monkeypatch):
         return real(planning, by, limits, told)
 
     monkeypatch.setattr(api, "_precise", pressed)
-    toml = [("goal = 1.2 ", "goal = 0.9 "), ("goal = 0.2 ", "goal = 0.1 "), ("total = 40000 ", "total = 60000 ")]
-    done = call("plan", made(tmp_path, name="hard", toml=toml), "--gap", "0")
+    done = call("plan", made(tmp_path, name="hard", toml=HARD), "--gap", "0")
     assert "Stopping; the best layout so far is kept" in done.stderr
     stopped_as_promised(done.returncode, done.stdout, done.stderr, tmp_path, by="precision")
 
@@ -915,7 +917,7 @@ def test_a_search_that_is_stopped_with_a_layout_writes_it_says_its_gap_and_ends_
     assert left.value.code == cli.STOPPED
     shown, said = (" ".join(text.split()) for text in capsys.readouterr())
     assert f"NOT PROVED, the search stopped early ({ended.value})" in shown
-    assert "none better by more than 25 %" in shown
+    assert re.search(r"none of 10\^\d+ ways to choose better by more than 25 %", shown)
     assert f"Search stopped ({ended.value}) in " in said
     assert "within 25 % of the best" in said
     content = json.loads((tmp_path / "outputs/smallsea/best-by-score/layout.json").read_text())

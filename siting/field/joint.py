@@ -161,8 +161,8 @@ class JointState:
         for (methods, window_only, _), these in sorted(groups.items(), key=lambda item: item[0]):
             for at in range(0, len(these), CHUNK):
                 yield self._batch(these[at : at + CHUNK], methods, window_only, wide)
-        for k in np.flatnonzero(wanted & model.is_moving[d.candidate]):
-            found = model.picked(int(k), None)
+        for k in np.flatnonzero(wanted & model.is_moving[d.candidate]).tolist():
+            found = model.picked(k, None)
             factor = None if found is None else model.placed(self.state, found)
             if factor is not None:
                 common = (factor.T @ wide)[None]

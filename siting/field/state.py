@@ -167,4 +167,4 @@ def covariance_root(covariance: Floats) -> Floats:
     scale = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     safe = np.where(scale > 0.0, scale, 1.0)
     values, vectors = np.linalg.eigh(covariance / safe[:, None] / safe[None, :])
-    return np.asarray(safe[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))[None, :])
+    return np.asarray(safe[:, None] * (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)

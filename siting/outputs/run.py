@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,7 +21,9 @@ def layout_files(
     planning: Planning, assessment: Assessment, certificate: Certificate | None, proven: Proven | None = None
 ) -> dict[str, str]:
     """Return the text of every file of a layout by name; the same input gives the same bytes."""
-    proof = None if proven is None else proof_json(proven)
+    # A search that was stopped before it knew any bound has proved nothing.
+    bounded = proven is not None and all(math.isfinite(stage.bound) for stage in proven.selection.stages)
+    proof = proof_json(proven) if proven is not None and bounded else None
     if proof is not None and certificate is not None:
         certificate = replace(certificate, proof_sha256=digest(proof))
     files = {

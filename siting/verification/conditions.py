@@ -187,7 +187,7 @@ def _powers(matrix: sp.csr_array) -> Floats:
 
 
 def check_columns(stage: StageProof, planning: Planning, program: Program, conditions: Conditions) -> None:
-    """Refuse a proof with columns or rows that are not there, a split of what is not whole, or a clique that is none."""
+    """Refuse a proof with columns or rows that are not there, a split of part columns, or a clique that is none."""
     width, rows = conditions.upper.size, conditions.limits.size
     candidate = planning.deployments.candidate
     for number, clique in enumerate(stage.cliques):

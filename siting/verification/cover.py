@@ -165,7 +165,7 @@ class Cover:
             raise FalseProofError(f"{where} has a point with a multiplier above the weight of its target")
         theta = np.minimum(point.theta, aim.kappa)
         gamma = np.where(np.isneginf(aim.gamma), 0.0, aim.gamma)
-        weights = np.bincount(aim.of, weights=theta, minlength=aim.targets)
+        weights = np.bincount(aim.of, weights=theta, minlength=aim.targets).astype(float)
         every = aim.cost.size
         own = np.isin(point.rows, rows.occupancy_rows[every:])
         slopes, constant = rows.price(point.rows[~own], point.multipliers[~own])

@@ -146,7 +146,8 @@ class Held:
             mine = trial[block]
             sees = plain + 2.0 * (mine * push).sum(axis=1) + (mine * (inner @ mine)).sum(axis=1)
             excess = (sees + (mine * mine).sum(axis=1)) @ weights - price
-            return excess, np.bincount(block, weights=np.maximum(excess, 0.0), minlength=number.size)
+            left = np.bincount(block, weights=np.maximum(excess, 0.0), minlength=number.size)
+            return excess, left.astype(float)
 
         def worst(excess: Floats) -> Ints:
             order = np.lexsort((these, -excess, block))

@@ -107,7 +107,7 @@ def _claims(run: Run, planning: Planning, picked: Ints, checks: list[Check], sta
     if objective not in (None, "score"):
         checks.append(Check("objective", False, f"{objective!r} is not something that can be made best"))
         return
-    if key(told, "proof_sha256") is not None or run.proof is not None or key(told, "stages") != []:
+    if key(told, "proof_sha256") is not None or run.proof is not None:
         checks.append(Check("proof file", False, "there is a proof, or its name, where such a run has none"))
     value, total = number(key(told, "value"), "value"), layout_score(planning, picked).total
     if not same(value, total):
@@ -120,7 +120,7 @@ def _claims(run: Run, planning: Planning, picked: Ints, checks: list[Check], sta
             checks.append(Check("value", True, "the layout was given; nothing is claimed about better ones"))
     else:
         checks.append(Check("value", True, f"a network score of {total:.9g}, worked out again"))
-        checks.append(_gap(told, [], [1.0], True))
+        checks.append(_gap(told, _stages(told, ("score",)), [1.0], True))
         checks.append(Check("bound", None, f"{told['bound']!r} is the solver's bound, not re-derived"))
 
 
@@ -158,12 +158,8 @@ def _proven(run: Run, planning: Planning, picked: Ints, checks: list[Check], fou
     except UnknownGasError as error:
         raise MissingError(f"the targets cannot be stated: {error}") from None
     own = _own_values(planning, picked, aims, np.array([errors[name] for name in aims.ids]))
-    stages = key(told, "stages")
-    if not isinstance(stages, list) or not stages or not all(isinstance(one, dict) for one in stages):
-        raise MissingError("layout.json tells no stages of its search")
-    names = tuple(one.get("name") for one in stages)
-    if names != NAMES[told["objective"]][: len(names)]:
-        raise MissingError(f"a search for {told['objective']!r} has no stages {names!r}")
+    stages = _stages(told, NAMES[told["objective"]])
+    names = [one["name"] for one in stages]
     floors = [1.0 if name == "cost" else 0.01 * float(aims.weights.sum()) for name in names]
     checks.append(_values(stages, own, floors))
     checks.append(_gap(told, stages, floors, False))
@@ -185,6 +181,17 @@ def _proven(run: Run, planning: Planning, picked: Ints, checks: list[Check], fou
         else:
             found.append(one)
             checks.append(Check(name, one.holds, _words(one, proof, planning)))
+
+
+def _stages(told: dict[str, Any], names: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Return the stages of the search; raises `MissingError` where they are not the first ones of `names`."""
+    stages = key(told, "stages")
+    if not isinstance(stages, list) or not stages or not all(isinstance(one, dict) for one in stages):
+        raise MissingError("layout.json tells no stages of its search")
+    found = tuple(one.get("name") for one in stages)
+    if found != names[: len(found)]:
+        raise MissingError(f"a search for {told['objective']!r} has no stages {found!r}")
+    return stages
 
 
 @dataclass(frozen=True)

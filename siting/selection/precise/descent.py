@@ -80,10 +80,10 @@ def descend(
     if ledger.best is not None:
         first.relaxing.best = ledger.best[columns[columns < every]]
     found = first.run(only_root=True)
-    root = _lifted(found.nodes[0], columns, rows, 0)
+    root = _lifted(found.nodes[0], columns, rows, problem.limits.size, 0)
     cliques = [columns[clique] for clique in first.relaxing.clique_rows]
     if found.ended is not None or found.root is None:
-        nodes = (root, *(_lifted(node, columns, rows, 0) for node in found.nodes[1:]))
+        nodes = (root, *(_lifted(node, columns, rows, problem.limits.size, 0) for node in found.nodes[1:]))
         return _outcome(ledger, found.ended or Ended.GAP, root.bound, Proof((_fixed(bases),), tuple(cliques), nodes))
     y, lower, upper = (_widened(part, columns, problem.width) for part in found.root)
     whole = problem.with_cliques(cliques)
@@ -101,7 +101,7 @@ def descend(
         search.relaxing.best = ledger.best[columns[columns < every]]
     search.seeker.stir(y[columns], ROUNDS)
     rest = search.run()
-    nodes = tuple(_lifted(node, columns, rows, 1) for node in rest.nodes)
+    nodes = tuple(_lifted(node, columns, rows, whole.limits.size, 1) for node in rest.nodes)
     nodes[0].points[:0] = root.points
     cliques += [columns[clique] for clique in search.relaxing.clique_rows]
     proof = Proof((_fixed(bases), _fixed(closer), _fixed(finer)), tuple(cliques), nodes)
@@ -228,12 +228,11 @@ def _groups(problem: Problem, y: Floats) -> list[list[Ints]] | None:
     return alike(features)
 
 
-def _lifted(node: Node, columns: Ints, rows: Ints, basis: int) -> Node:
+def _lifted(node: Node, columns: Ints, rows: Ints, after: int, basis: int) -> Node:
     """Return a node of the inner search in the columns and rows of the whole problem.
 
-    Rows that the inner search found later follow the known ones in both.
+    Rows that the inner search found later follow the known ones in both, from number `after` on in the whole.
     """
-    after = int(rows.max(initial=-1)) + 1
 
     def row_of(inner: Ints) -> Ints:
         known = inner < rows.size

@@ -174,12 +174,12 @@ def evaluate(part: Part, z: Floats, occupied: Floats) -> At:
         if seen.size:
             answer = np.linalg.solve(np.linalg.cholesky(inner[seen]), cross[seen].swapaxes(1, 2)).reshape(-1, k)
             total -= answer.T @ answer
-    lower: Floats = np.linalg.cholesky(total)
+    lower = np.asarray(np.linalg.cholesky(total), dtype=float)
     half: Floats = solve_triangular(lower, part.targets, lower=True, check_finite=False)
     u: Floats = solve_triangular(lower, half, lower=True, trans=1, check_finite=False)
     v: Floats = np.zeros((0, size, u.shape[1]))
     if blocks:
-        v = -np.linalg.solve(inner, cross.swapaxes(1, 2) @ u)
+        v = np.asarray(-np.linalg.solve(inner, cross.swapaxes(1, 2) @ u), dtype=float)
     return At(lower, inner, cross, u, v, np.asarray((half * half).sum(axis=0)))
 
 
@@ -245,13 +245,13 @@ def pushes(part: Part, at: At, rest: list[Floats]) -> Pushes:
 def curvature(push: Pushes, weights: Floats) -> Floats:
     """Return the second derivative (N + B, N + B) of the sum of weights (T,) x variances."""
     scale = np.sqrt(2.0 * weights)
-    flat = (push.common * scale).reshape(push.common.shape[0], -1)
+    flat = (push.common * scale).reshape(push.common.shape[0], push.common.shape[1] * scale.size)
     out = flat @ flat.T
     order = np.argsort(push.block, kind="stable")
     number, begin = np.unique(push.block[order], return_index=True)
     for b, these in zip(number, np.split(order, begin[1:]), strict=True):
         if b >= 0:
-            own = (push.local[these] * scale).reshape(these.size, -1)
+            own = (push.local[these] * scale).reshape(these.size, push.local.shape[1] * scale.size)
             out[np.ix_(these, these)] += own @ own.T
     return np.asarray(out)
 
@@ -284,8 +284,8 @@ def _lowered(part: Part, at: At, group: Group, these: Ints) -> Floats:
         effective = effective.copy()
         effective[inside] -= (at.cross[block[inside]] @ solved).swapaxes(1, 2)
         own[inside] += local @ solved
-    half = solve_triangular(at.lower, effective.reshape(n * r, k).T, lower=True, check_finite=False)
-    half = half.T.reshape(n, r, k)
+    wide = solve_triangular(at.lower, effective.reshape(n * r, k).T, lower=True, check_finite=False)
+    half = wide.T.reshape(n, r, k)
     own += half @ half.swapaxes(1, 2)
     return np.asarray((rest * np.linalg.solve(own, rest)).sum(axis=1))
 
@@ -306,6 +306,7 @@ def idle(part: Part, at: At, occupied: Floats, weights: Floats, price: Floats) -
     if not found:
         return np.empty(0, dtype=np.int64), np.zeros((0, t)), np.empty(0, dtype=np.int64), np.zeros((0, t))
     columns = np.concatenate([one.columns for one in found])
+    number: Ints
     number, block = np.unique(part.block[columns], return_inverse=True)
     begin = np.cumsum([0] + [one.columns.size for one in found])
     cost = price[columns]
@@ -319,7 +320,8 @@ def idle(part: Part, at: At, occupied: Floats, weights: Floats, price: Floats) -
         )
         own = (v * v).sum(axis=1)
         above = (seen + own[block]) @ weights - cost
-        return seen, own, above, np.bincount(block, weights=np.maximum(0.0, above), minlength=number.size)
+        loss = np.bincount(block, weights=np.maximum(0.0, above), minlength=number.size).astype(float)
+        return seen, own, above, loss
 
     def worst(above: Floats) -> Ints:
         order = np.lexsort((columns, -above, block))

@@ -92,21 +92,22 @@ class Problem:
         if bases is not None and isinstance(criterion, Variances):
             criterion = criterion.projected(bases)
         program = self.program.restricted(np.concatenate([keep, np.arange(n, every)]), keep.size)
-        inner = build_problem(program, criterion, self.cost[np.concatenate([keep, np.arange(n, every)])])
         columns = np.concatenate([keep, np.arange(n, every), every + kept])
-        cliques = self.matrix.shape[0] - self.own_rows
-        rows = np.concatenate(
-            [np.arange(self.program_rows), self.program_rows + kept, self.own_rows + np.arange(cliques)]
+        cliques = np.arange(self.own_rows, self.matrix.shape[0])
+        rows = np.concatenate([np.arange(self.program_rows), self.program_rows + kept, cliques]).astype(np.int64)
+        # Rows keep the scale that they have here, so that multipliers there are multipliers here.
+        inner = Problem(
+            program,
+            criterion,
+            self.cost[columns],
+            sp.csr_array(self.matrix[rows][:, columns]),
+            self.limits[rows],
+            lower[columns],
+            upper[columns],
+            self.integer[columns],
+            self.program_rows + kept.size,
         )
-        if cliques:
-            more = sp.csr_array(self.matrix[self.own_rows :][:, columns])
-            inner = replace(
-                inner,
-                matrix=sp.csr_array(sp.vstack([inner.matrix, more])),
-                limits=np.concatenate([inner.limits, self.limits[self.own_rows :]]),
-            )
-        low, high = lower[columns], upper[columns]
-        return replace(inner, lower=low, upper=high), columns, rows.astype(np.int64)
+        return inner, columns, rows
 
     @property
     def program_rows(self) -> int:

@@ -19,7 +19,7 @@ from siting.selection.precise.problem import Problem
 from siting.selection.rows import Rows
 
 # Columns that the first relaxation of a large problem looks at; others are priced in.
-FIRST_COLUMNS = 700
+FIRST_COLUMNS = 400
 # Columns that a node looks at first beside those that its parent used.
 NEXT_COLUMNS = 60
 # A column of more than this is used by a relaxed point.
@@ -42,6 +42,7 @@ class Relaxing:
         self.cliques = [Cliques(e, np.ones(problem.width)) for e in problem.program.exclusions]
         self.clique_rows: list[Ints] = []
         self._occupancy_rows = _occupancy_rows(problem)
+        self._site = _sites(problem)
 
     def accept(self, point: Floats | None) -> bool:
         """Take a layout (program columns,) if it keeps every rule and is the best so far."""
@@ -65,8 +66,17 @@ class Relaxing:
         worth = -(first_theta(problem.criterion.weights) @ slopes.gradient)[:n]
         price = np.maximum(problem.program.cost[:n], 1)
         order = np.lexsort((np.arange(n), -worth / price))
+        # The best of every site first, then the second best of each, so that every place has its say.
+        turn = np.zeros(n, dtype=np.int64)
+        seen: dict[int, int] = {}
+        for column in order.tolist():
+            site = int(self._site[column])
+            turn[column] = seen.get(site, 0)
+            seen[site] = turn[column] + 1
+        place = np.empty(n, dtype=np.int64)
+        place[order] = np.arange(n)
         rank = np.empty(n, dtype=np.int64)
-        rank[order] = np.arange(n)
+        rank[np.lexsort((place, turn))] = np.arange(n)
         few = rank < FIRST_COLUMNS
         if self.best is not None:
             few |= self.best[:n] > 0.5
@@ -242,7 +252,8 @@ class Relaxing:
         part = sp.csr_array(problem.matrix[:, columns])
         limits = problem.limits - problem.matrix @ lower + part @ lower[columns]
         rows = np.flatnonzero(part.maximum(0) @ upper[columns] + part.minimum(0) @ lower[columns] > limits + 1e-9)
-        wide = sp.csr_array(sp.hstack([part[rows], -np.ones((rows.size, 1))]))
+        slack = sp.csr_array(-np.ones((rows.size, 1)))
+        wide = sp.csr_array(sp.hstack([sp.csr_array(part[rows]), slack]))
         solver = Solver(
             np.append(np.zeros(columns.size), 1.0),
             np.append(lower[columns], 0.0),
@@ -307,4 +318,17 @@ def _occupancy_rows(problem: Problem) -> Ints:
         rows = part.indices[part.indptr[position] : part.indptr[position + 1]]
         data = part.data[part.indptr[position] : part.indptr[position + 1]]
         out[begin + position] = int(rows[data > 0][0])
+    return out
+
+
+def _sites(problem: Problem) -> Ints:
+    """Return (deployments,) a number that deployments share of which at most one may stand, by rows of the program."""
+    n = problem.deployments
+    out = -1 - np.arange(n)
+    matrix = problem.matrix
+    for row in np.flatnonzero(problem.limits == 1.0):
+        columns = matrix.indices[matrix.indptr[row] : matrix.indptr[row + 1]]
+        if np.all(matrix.data[matrix.indptr[row] : matrix.indptr[row + 1]] == 1.0) and np.all(columns < n):
+            fresh = columns[out[columns] < 0]
+            out[fresh] = row
     return out

@@ -31,7 +31,7 @@ INTEGRAL = 1e-6
 # A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
 BROKEN = 1e-3
 # Bounds within this share of the target are worked out in more directions, too.
-NEAR = 0.05
+NEAR = 0.03
 # A group is split where the number picked of it is farther than this from whole.
 FAR = 0.2
 
