@@ -2,21 +2,22 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import product
+from itertools import combinations, product
 
 import numpy as np
 import pytest
 
-from siting.selection.precise.criteria import LogDeterminant, Weights
-from siting.selection.precise.descent import descend
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from siting.selection import LogDet, RowLimits, Shortfall, WeightedVariance, exact_design
+from siting.selection.precise.criteria import LogDeterminant, Variances, Weights
 from siting.selection.precise.information import Group, Part
-from siting.selection.precise.problem import build_problem
 from siting.selection.precision import Aims
 from siting.selection.program import NO_LIMIT, Ended, Exclusions, Limits, ProgramBuilder
 from siting.selection.stages import cheapest, least, least_shortfall
 
 CLOSE = 1e-8
-NODES = (1, 2, 3)
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +106,8 @@ def variances(part, layouts):
     total = np.eye(width) + (layouts @ told).reshape(-1, width, width)
     targets = np.zeros((width, part.targets.shape[1]))
     targets[: part.width] = part.targets
-    return np.einsum("kt,mkt->mt", targets, np.linalg.solve(total, np.broadcast_to(targets, (len(total), *targets.shape))))
+    wide = np.broadcast_to(targets, (len(total), *targets.shape))
+    return np.einsum("kt,mkt->mt", targets, np.linalg.solve(total, wide))
 
 
 def random_part(rng, n, scale):
@@ -147,7 +149,8 @@ def random_instance(seed, most=10):
             steps = builder.add_column("units", upper=3.0, cost=int(rng.integers(1, 2000)))
             builder.add_row("units", np.append(np.arange(n), steps), np.append(rng.integers(0, 3, n), -2), upper=1)
     if rng.random() < 0.4:
-        real = builder.add_column("amount", upper=float(rng.integers(1, 9)) / 2, integer=False, cost=int(rng.integers(0, 900)))
+        most_of = float(rng.integers(1, 9)) / 2
+        real = builder.add_column("amount", upper=most_of, integer=False, cost=int(rng.integers(0, 900)))
         builder.add_row("", np.append(np.arange(n), real), np.append(rng.integers(0, 4, n), -3), upper=2)
     if rng.random() < 0.8:
         columns = np.arange(builder.width)
@@ -179,7 +182,7 @@ def random_instance(seed, most=10):
     scale = 10.0 ** rng.uniform(-0.5, 1.0)
     parts = tuple(random_part(rng, n, scale) for _ in range(int(rng.integers(1, 3))))
     count = sum(part.targets.shape[1] for part in parts)
-    weights = rng.choice([0.0, 1.0, 1.0, 2.5], count)
+    weights = rng.choice([0.5, 1.0, 1.0, 2.5], count)
     # Goals between what nothing and what everything would show.
     before = np.concatenate([variances(part, np.zeros((1, n)))[0] for part in parts])
     after = np.concatenate([variances(part, np.ones((1, n)))[0] for part in parts])
@@ -246,7 +249,10 @@ def check_shortfall(seed, limits, most=10):
 
 def check_variance(seed, limits, most=10):
     instance = random_instance(seed, most)
-    aims = replace(instance.aims, floors=np.zeros(instance.aims.goals.size))
+    # Without floors, and one target that does not count.
+    weights = instance.aims.weights.copy()
+    weights[seed % weights.size] *= float(weights.size == 1)
+    aims = replace(instance.aims, floors=np.zeros(weights.size), weights=weights)
     instance = Instance(instance.program, aims)
     values = (instance.errors(instance.layouts[0]) / aims.goals**2) @ aims.weights
     proven = least(instance.program, aims.variance(), "variance", instance.floor, limits)
@@ -290,4 +296,257 @@ def check_cost(seed, limits, most=10):
         assert gap_of(variance.value, true, instance.floor) <= limits.gap + CLOSE
 
 
-CHECKS = {"shortfall": check_shortfall, "variance": check_variance, "determinant": check_determinant, "cost": check_cost}
+CHECKS = {
+    "shortfall": check_shortfall,
+    "variance": check_variance,
+    "determinant": check_determinant,
+    "cost": check_cost,
+}
+
+# A search to the gap, one that wants nothing left, and three that are stopped at once.
+STOPPED = [
+    Limits(gap=1e-4, nodes=1),
+    Limits(gap=0.0, nodes=2),
+    Limits(gap=1e-3, nodes=3),
+    Limits(gap=1e-3, seconds=0.004),
+]
+LIMITS = [Limits(gap=1e-3), Limits(gap=1e-4), Limits(gap=1e-3), Limits(gap=1e-6), *STOPPED]
+
+
+@pytest.mark.parametrize("name", CHECKS)
+@pytest.mark.parametrize("limits", LIMITS, ids=["3", "4", "3 larger", "6", "1 node", "2 nodes", "3 nodes", "4 ms"])
+def test_the_best_of_random_programs_is_that_of_all_their_layouts(name, limits):
+    number = LIMITS.index(limits)
+    for seed in range(7 * number, 7 * number + 7):
+        CHECKS[name](seed, limits, 13 if number == 2 and seed % 7 == 0 else 8)
+
+
+def affordable(n, picks):
+    return RowLimits(np.ones((1, n)), [-np.inf], [picks])
+
+
+CRITERIA = {
+    "shortfall": Shortfall(np.eye(2), 0.5),
+    "variance": WeightedVariance(np.eye(2)),
+    "determinant": LogDet(),
+}
+LINE = np.stack([np.ones(9), np.linspace(-1.0, 1.0, 9)], axis=1)[:, None, :]
+
+
+@pytest.mark.parametrize("name", CRITERIA)
+def test_nothing_is_picked_where_nothing_is_affordable(name):
+    found = exact_design(LINE, np.ones(2), CRITERIA[name], affordable(9, 0))
+    assert found.picked == ()
+    assert found.proved
+    # The prior alone: sd 1 of two coefficients, goals of 0.5; ln 1.
+    assert found.value == pytest.approx({"shortfall": 6.0, "variance": 2.0, "determinant": 0.0}[name])
+
+
+@pytest.mark.parametrize("name", ["variance", "determinant"])
+def test_everything_is_picked_where_everything_is_affordable(name):
+    found = exact_design(LINE, np.ones(2), CRITERIA[name], affordable(9, 9), gap=1e-6)
+    assert found.picked == tuple(range(9))
+    assert found.proved
+
+
+@pytest.mark.parametrize("name", CRITERIA)
+def test_a_single_candidate_is_picked(name):
+    found = exact_design(LINE[:1], np.ones(2), CRITERIA[name], affordable(1, 1))
+    assert found.picked == (0,)
+    assert found.proved
+
+
+@pytest.mark.parametrize("name", CRITERIA)
+def test_of_candidates_at_one_place_as_many_are_picked_as_are_affordable(name):
+    found = exact_design(np.repeat(LINE[:1], 12, axis=0), np.ones(2), CRITERIA[name], affordable(12, 5))
+    assert found.proved
+    assert len(found.picked) == 5
+
+
+@pytest.mark.parametrize("criterion", [Shortfall(np.eye(2), 0.5, 0.0), WeightedVariance(np.eye(2), 0.0)])
+def test_without_weights_every_design_is_worth_nothing_and_as_good(criterion):
+    found = exact_design(LINE, np.ones(2), criterion, affordable(9, 3))
+    assert found.proved
+    assert found.value == found.bound == 0.0
+
+
+def test_a_target_that_no_candidate_sees_keeps_the_variance_of_the_prior():
+    factors = np.concatenate([LINE, np.zeros((9, 1, 1))], axis=2)
+    found = exact_design(factors, [1.0, 1.0, 0.25], WeightedVariance([0.0, 0.0, 1.0]), affordable(9, 3))
+    assert found.value == pytest.approx(4.0)
+    assert found.proved
+
+
+def test_candidates_that_see_one_direction_only_leave_the_others_to_the_prior():
+    factors = np.outer(np.linspace(0.5, 2.0, 8), [1.0, 2.0, -1.0])[:, None, :]
+    for criterion in (WeightedVariance(np.eye(3)), LogDet()):
+        found = exact_design(factors, np.ones(3), criterion, affordable(8, 3), gap=1e-6)
+        assert found.picked == (5, 6, 7)
+        assert found.proved
+
+
+def test_a_nearly_flat_prior_leaves_bound_and_value_in_order():
+    # Precisions of 1e-12 beside 1: factors of a million in the search's coordinates.
+    x = np.linspace(-1.0, 1.0, 11)
+    factors = np.vander(x, 3, increasing=True)[:, None, :]
+    layouts = np.array([np.eye(11)[list(c)].sum(axis=0) for c in combinations(range(11), 4)])
+    prior = np.diag([1e-12, 1e-12, 1.0])
+    every = prior + np.einsum("md,dk,dl->mkl", layouts, factors[:, 0], factors[:, 0])
+    for criterion, turn, values in [
+        (WeightedVariance([0.0, 1.0, 0.0]), 1.0, np.linalg.inv(every)[:, 1, 1]),
+        (LogDet(), -1.0, -np.linalg.slogdet(every)[1]),
+    ]:
+        found = exact_design(factors, np.diag(prior), criterion, affordable(11, 4), gap=1e-5)
+        assert found.proved
+        assert turn * found.value == pytest.approx(values.min(), rel=2e-5)
+        assert turn * found.bound <= values.min() + 1e-9 * abs(values.min())
+
+
+@pytest.mark.parametrize("name", ["variance", "determinant"])
+def test_hundreds_of_equal_sites_are_no_harder_than_one_of_each(name):
+    # Slope and level from 6 picks with equal information: 3 at each end.
+    found = exact_design(np.repeat(LINE, 40, axis=0), np.full(2, 1e-6), CRITERIA[name], affordable(360, 6), gap=1e-3)
+    assert found.proved
+    assert sorted(d // 40 for d in found.picked) == [0, 0, 0, 8, 8, 8]
+
+
+@pytest.mark.parametrize("name", ["variance", "determinant"])
+@pytest.mark.parametrize("coefficients", [1, 500])
+def test_one_and_five_hundred_coefficients(name, coefficients):
+    # Each candidate sees a coefficient of its own, so that the best are those that see most.
+    size = np.random.default_rng(2).permutation(np.linspace(0.5, 3.0, 30))
+    factors = np.zeros((30, 1, coefficients))
+    factors[np.arange(30), 0, np.arange(30) % coefficients] = size
+    criterion = (
+        LogDet() if name == "determinant" else WeightedVariance(np.eye(coefficients)[:, : min(30, coefficients)])
+    )
+    found = exact_design(factors, np.ones(coefficients), criterion, affordable(30, 7), gap=1e-4)
+    assert found.proved
+    assert found.picked == tuple(np.sort(np.argsort(-size)[:7]).tolist())
+
+
+def random_criterion(seed, n=7):
+    rng = np.random.default_rng(seed)
+    parts = tuple(random_part(rng, n, 1.0) for _ in range(2))
+    count = sum(part.targets.shape[1] for part in parts)
+    return rng, Variances(parts, Weights(np.ones(count), np.full(count, -np.inf))), n + sum(p.blocks for p in parts)
+
+
+def random_point(rng, criterion, width):
+    """Return a point with occupancies above 0 and at most what each block allows."""
+    y = rng.uniform(0.05, 1.0, width)
+    begin = criterion.count
+    for block in criterion.blocks:
+        for b in range(int(block.max(initial=-1)) + 1):
+            y[begin + b] = min(1.0, y[: criterion.count][block == b].sum()) * rng.uniform(0.3, 1.0)
+        begin += int(block.max(initial=-1)) + 1
+    return y
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_slopes_are_those_of_finite_differences(seed):
+    rng, variance, width = random_criterion(seed)
+    flat = LogDeterminant(rng.normal(size=(width, 2, 4)), Weights(np.ones(1), np.full(1, -np.inf)))
+    for criterion in (variance, flat):
+        y = random_point(rng, criterion, width)
+        measured = criterion.measure(y)
+        step = 1e-5
+        for column in range(width):
+            there, back = y.copy(), y.copy()
+            there[column] += step
+            back[column] -= step
+            slope = (criterion.measure(there).values - criterion.measure(back).values) / (2 * step)
+            assert measured.gradient[:, column] == pytest.approx(slope, rel=2e-5, abs=1e-7)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_curvatures_are_those_of_finite_differences(seed):
+    rng, variance, width = random_criterion(seed)
+    flat = LogDeterminant(rng.normal(size=(width, 2, 4)), Weights(np.ones(1), np.full(1, -np.inf)))
+    for criterion in (variance, flat):
+        y = random_point(rng, criterion, width)
+        weights = rng.uniform(0.5, 2.0, criterion.measure(y).values.size)
+        second = criterion.measure(y).curvature(weights)
+        step = 1e-5
+        for column in range(width):
+            there, back = y.copy(), y.copy()
+            there[column] += step
+            back[column] -= step
+            change = weights @ (criterion.measure(there).gradient - criterion.measure(back).gradient) / (2 * step)
+            assert second[column] == pytest.approx(change, rel=1e-4, abs=1e-6 * max(1.0, np.abs(second).max()))
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_values_are_convex_and_their_tangent_planes_lie_below(seed):
+    rng, variance, width = random_criterion(seed)
+    flat = LogDeterminant(rng.normal(size=(width, 2, 4)), Weights(np.ones(1), np.full(1, -np.inf)))
+    for criterion in (variance, flat):
+        one, other = (random_point(rng, criterion, width) for _ in range(2))
+        here, there = criterion.measure(one), criterion.measure(other)
+        middle = criterion.measure((one + other) / 2).values
+        assert np.all(middle <= (here.values + there.values) / 2 + 1e-10)
+        assert here.constants + here.gradient @ one == pytest.approx(here.values, rel=1e-9)
+        assert np.all(here.constants + here.gradient @ other <= there.values + 1e-10)
+        # The steadier slopes of hardly used blocks are slopes of a plane below as well.
+        quiet = one.copy()
+        quiet[criterion.count :] *= 1e-4
+        moved, _ = (low := criterion.measure(quiet)).idle(np.ones(low.values.size), rng.uniform(0.0, 2.0, width))
+        assert np.all(low.constants + moved @ other <= there.values + 1e-10)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_values_at_whole_points_are_those_of_the_layout_by_plain_matrices(seed):
+    rng, criterion, width = random_criterion(seed)
+    picked = np.flatnonzero(rng.random(criterion.count) < 0.5)
+    y = np.zeros(width)
+    y[picked] = 1.0
+    begin = criterion.count
+    for block in criterion.blocks:
+        used = np.unique(block[picked][block[picked] >= 0])
+        y[begin + used] = 1.0
+        begin += int(block.max(initial=-1)) + 1
+    layout = np.zeros((1, criterion.count))
+    layout[0, picked] = 1.0
+    own = np.concatenate([variances(part, layout)[0] for part in criterion.parts])
+    assert criterion.measure(y).values == pytest.approx(own, rel=1e-9)
+    assert criterion.whole(picked) == pytest.approx(own, rel=1e-9)
+
+
+def small(seed, n):
+    rng = np.random.default_rng(seed)
+    return rng.normal(size=(n, 1, 3)), rng.integers(1, 10, n).astype(float)
+
+
+KINDS = [Shortfall(np.eye(3), 0.6), WeightedVariance(np.eye(3)), LogDet()]
+
+
+def best(factors, price, budget, criterion):
+    """Return the value of the best design, to be made small."""
+    found = exact_design(factors, np.ones(3), criterion, RowLimits(price[None], [-np.inf], [budget]), gap=1e-5)
+    assert found.proved
+    return -found.value if isinstance(criterion, LogDet) else found.value
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 10**6), st.integers(4, 7), st.integers(3, 25), st.integers(0, 12), st.sampled_from(KINDS))
+def test_a_larger_budget_never_hurts(seed, n, budget, more, criterion):
+    factors, price = small(seed, n)
+    less = best(factors, price, budget, criterion)
+    assert best(factors, price, budget + more, criterion) <= less + 4e-5 * max(1.0, abs(less))
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 10**6), st.integers(4, 7), st.integers(3, 25), st.sampled_from(KINDS))
+def test_a_further_candidate_never_hurts(seed, n, budget, criterion):
+    factors, price = small(seed, n)
+    fewer = best(factors[:-1], price[:-1], budget, criterion)
+    assert best(factors, price, budget, criterion) <= fewer + 4e-5 * max(1.0, abs(fewer))
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.integers(0, 10**6), st.integers(4, 7), st.integers(3, 25), st.sampled_from(KINDS))
+def test_the_order_of_candidates_does_not_matter(seed, n, budget, criterion):
+    factors, price = small(seed, n)
+    order = np.random.default_rng(seed).permutation(n)
+    one = best(factors, price, budget, criterion)
+    assert best(factors[order], price[order], budget, criterion) == pytest.approx(one, rel=4e-5, abs=4e-5)

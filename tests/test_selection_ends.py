@@ -475,7 +475,7 @@ import importlib.util, json, sys
 spec = importlib.util.spec_from_file_location("t", sys.argv[1])
 t = importlib.util.module_from_spec(spec); spec.loader.exec_module(t)
 clash = t.plan(t.made.region(t.CLASHES["a budget and required sites"][0],
-    **{"years": 2, "bands": t.BANDS} | t.CLASHES["a budget and required sites"][1])).clash
+    **{"years": 2, "bands": t.BANDS} | t.CLASHES["a budget and required sites"][1]), by="score").clash
 print(json.dumps([t.answer(range(9)), clash]))
 """
 

@@ -189,7 +189,10 @@ class _Method:
             theta = np.where(always, kappa, theta)
         self.theta = np.where(kappa > 0.0, theta, 0.0)
         gradient = task.cost + self.theta @ self.measured.gradient
-        mu = float(np.abs(gradient * width).sum() / max(width.size, 1)) * (0.2 if start is None else 2e-3) + 1e-12 * scale
+        mu = (
+            float(np.abs(gradient * width).sum() / max(width.size, 1)) * (0.2 if start is None else 2e-3)
+            + 1e-12 * scale
+        )
         self._slack = np.maximum(self._limits - self._dense @ self.y, 0.1 if start is None else 0.02)
         self.rows = mu / self._slack if start is None else np.maximum(start[2], mu / self._slack)
         over = np.maximum(values - gamma, 0.0)

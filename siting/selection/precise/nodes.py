@@ -8,6 +8,9 @@ import numpy as np
 
 from siting.region.model import Floats, Ints
 
+# Features that differ by less than this (they are of size 1) are the same.
+SAME = 1e-6
+
 
 @dataclass(frozen=True, eq=False)
 class Point:
@@ -64,19 +67,26 @@ def spread(point: Point, rows: int) -> Floats:
     return out
 
 
-def alike(features: Floats, leaf: int = 2) -> list[list[Ints]]:
-    """Return nested groups of rows of `features` (n, f), halves of halves along the widest direction, coarse first."""
+def alike(features: Floats) -> list[list[Ints]]:
+    """Return nested groups of rows of `features` (n, f), coarse first: parts along the widest direction.
+
+    A group is parted where values differ, as near to its middle as can be, so that equal rows stay together.
+    """
     levels: list[list[Ints]] = []
     level = [np.arange(features.shape[0])]
     while level:
         levels.append([np.sort(group) for group in level])
         following: list[Ints] = []
         for group in level:
-            if group.size <= leaf:
-                continue
             mine = features[group]
-            widest = int(np.argmax(mine.max(axis=0) - mine.min(axis=0)))
+            reach = mine.max(axis=0) - mine.min(axis=0) if group.size > 1 else np.zeros(features.shape[1])
+            widest = int(np.argmax(reach)) if reach.size else 0
+            if not reach.size or reach[widest] <= SAME:
+                continue
             order = group[np.argsort(mine[:, widest], kind="stable")]
-            following += [order[: order.size // 2], order[order.size // 2 :]]
+            gaps = np.diff(features[order, widest])
+            steps = np.flatnonzero(gaps >= min(SAME, gaps.max())) + 1
+            cut = int(steps[np.argmin(np.abs(steps - order.size / 2.0))])
+            following += [order[:cut], order[cut:]]
         level = following
     return levels
