@@ -73,6 +73,9 @@ def descend(
         known = judged(problem, start)
         if known is not None:
             ledger.offer(*known)
+    if isinstance(problem.criterion, Variances):
+        # Variances are not below 0, whatever a first rough bound says.
+        ledger.raise_bound(float(np.minimum(problem.cost * bounds[0], problem.cost * bounds[1]).sum()))
     every = len(problem.program.names)
     bases, _ = _bases(problem, [_even(problem, *bounds)], None, *bounds, _known(problem, ledger.best))
     inner, columns, rows = problem.narrowed(*bounds, bases)
