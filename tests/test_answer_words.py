@@ -9,8 +9,6 @@ from types import SimpleNamespace
 
 import pytest
 
-from siting.outputs.manifest import Certificate
-from siting.outputs.progress import _words
 from siting.outputs.answer import (
     attainable_lines,
     below,
@@ -19,6 +17,8 @@ from siting.outputs.answer import (
     search_sentence,
     share_above,
 )
+from siting.outputs.manifest import Certificate
+from siting.outputs.progress import _words
 from siting.selection.program import Progress
 
 WAYS = " of 10^12 ways to choose"

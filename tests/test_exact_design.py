@@ -14,9 +14,9 @@ from siting.selection import LogDet, RowLimits, Shortfall, WeightedVariance, exa
 from siting.selection.program import Ended
 
 FLAT = 1e-8
-# Support of D-optimal designs for polynomials of degree p - 1 on [-1, 1]: the ends and the roots of P'(x), P the Legendre
-# polynomial of degree p - 1. Sources: Guest 1958 and Hoel 1958, Ann. Math. Stat. 29 (citations from memory); determinants
-# of the information of one pick with these weights 1/p: Hoel 1958, computed anew from the formula.
+# Support of D-optimal designs for polynomials of degree p - 1 on [-1, 1]: the ends and the roots of P'(x), P the
+# Legendre polynomial of degree p - 1. Sources: Guest 1958 and Hoel 1958, Ann. Math. Stat. 29 (citations from memory);
+# determinants of the information of one pick with these weights 1/p: Hoel 1958, computed anew from the formula.
 D_OPTIMAL = {
     2: ([-1.0, 1.0], 1.0),
     3: ([-1.0, 0.0, 1.0], 4.0 / 27.0),

@@ -6,7 +6,6 @@ from itertools import combinations, product
 
 import numpy as np
 import pytest
-
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

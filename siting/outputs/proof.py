@@ -10,7 +10,6 @@ import json
 from typing import Any
 
 from siting.region.model import Floats, Ints
-from siting.selection.precise.descent import Proof
 from siting.selection.precise.nodes import Node, Point
 from siting.selection.stages import Proven
 

@@ -8,13 +8,13 @@ from siting.assessment.assumed import assumed_columns
 from siting.assessment.coverage import Coverage, reach
 from siting.assessment.layout import Assessment, Pick
 from siting.deployments import LeftOut
+from siting.outputs.answer import SCORE, goals_sentence, proof_sentence, search_sentence
 from siting.outputs.cautions import cautions
 from siting.outputs.columns import UNITS, fits, text_table
 from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, ladder
 from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
 from siting.outputs.shown import sentences
-from siting.outputs.answer import SCORE, goals_sentence, proof_sentence, search_sentence
 from siting.planning import Planning
 from siting.region.model import Origin, Region
 from siting.region.plain import listed

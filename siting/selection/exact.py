@@ -291,7 +291,8 @@ def _start(problem: Problem, start: Sequence[int]) -> Floats:
 
 def _program(rows: RowLimits, count: int) -> Program:
     """Return rows over `count` picks and their auxiliary columns in whole numbers."""
-    matrix = sp.csr_array(rows.matrix)
+    given = rows.matrix if sp.issparse(rows.matrix) else np.asarray(rows.matrix, dtype=float)
+    matrix = sp.csr_array(given, copy=True)
     matrix.sum_duplicates()
     matrix.eliminate_zeros()
     low, high = (np.asarray(bounds, dtype=float).reshape(-1) for bounds in (rows.auxiliary_lower, rows.auxiliary_upper))

@@ -30,6 +30,8 @@ NOT_EXAMINED = "layouts of equal value were not examined"
 CENTS = 100.0
 # Goals are called out of reach when the best error of a target is known this well.
 LOOSE_GAP = 1e-2
+# Whether all goals can be met is asked this exactly.
+PROBE_GAP = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,7 @@ def cheapest(
     """
     run = _Run(program, limits, progress)
     floor = 0.01 * float(aims.weights.sum())
-    probe = _Run(program, replace(limits, gap=max(limits.gap, 1e-3)), None)
+    probe = _Run(program, replace(limits, gap=PROBE_GAP), progress)
     met = probe.stage("shortfall", program, aims.shortfall(), None, floor, start)
     if met is not None and probe.value == 0.0:
         run.point = probe.point
@@ -108,7 +110,8 @@ def _attainable(program: Program, aims: Aims, limits: Limits) -> tuple[tuple[str
     """Return by target (tracer, id, what no layout is below, what one reaches) in the target's unit."""
     found = []
     for position, (tracer, name) in enumerate(aims.ids):
-        run = _Run(program, replace(limits, gap=LOOSE_GAP), None)
+        seconds = None if limits.seconds is None else limits.seconds / len(aims.ids)
+        run = _Run(program, replace(limits, gap=LOOSE_GAP, seconds=seconds), None)
         outcome = run.stage(name, program, aims.one(position), None, 1e-6, None)
         if outcome is None:
             continue
@@ -149,7 +152,7 @@ class _Run:
         if left is not None:
             left = max(0.01, left - (time.monotonic() - self._began))
         problem = build_problem(program, criterion, cost)
-        outcome = descend(problem, replace(limits, seconds=left), floor=floor, progress=self._progress, start=start)
+        outcome = descend(problem, replace(limits, seconds=left), floor=floor, progress=self._named(name), start=start)
         self._nodes += outcome.nodes
         self.ended = outcome.ended
         self._log = (*self._log, *outcome.log)
@@ -162,6 +165,17 @@ class _Run:
         gap = relative_gap(outcome.value, outcome.bound, floor)
         self._stages.append(Stage(name, outcome.value, outcome.bound, gap, bool(gap <= limits.gap)))
         return outcome
+
+    def _named(self, stage: str) -> Report | None:
+        """Return a report that tells the name of the stage."""
+        progress = self._progress
+        if progress is None:
+            return None
+
+        def report(state: Progress) -> None:
+            progress(replace(state, stage=stage))
+
+        return report
 
     def answer(self) -> Proven:
         """Return the selection: the layout of the last stage with the value and bound of the first."""

@@ -1,4 +1,4 @@
-"""Time the proof of exact designs that have many equal choices: greatest determinants of sign matrices, slopes of a cubic.
+"""Time the proof of exact designs that have many equal choices: determinants of sign matrices, slopes of a cubic.
 
 Run by hand with one BLAS thread: `OPENBLAS_NUM_THREADS=1 python tests/benchmarks/bench_exact.py [seconds]`, seconds
 being what each search may take at most (default 120).
