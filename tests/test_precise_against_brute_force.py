@@ -413,15 +413,33 @@ def test_hundreds_of_equal_sites_are_no_harder_than_one_of_each(name):
 @pytest.mark.parametrize("coefficients", [1, 500])
 def test_one_and_five_hundred_coefficients(name, coefficients):
     # Each candidate sees a coefficient of its own, so that the best are those that see most.
-    size = np.random.default_rng(2).permutation(np.linspace(0.5, 3.0, 30))
-    factors = np.zeros((30, 1, coefficients))
-    factors[np.arange(30), 0, np.arange(30) % coefficients] = size
-    criterion = (
-        LogDet() if name == "determinant" else WeightedVariance(np.eye(coefficients)[:, : min(30, coefficients)])
-    )
-    found = exact_design(factors, np.ones(coefficients), criterion, affordable(30, 7), gap=1e-4)
+    size = np.array([0.3, 2.0, 1.0, 0.1, 3.0, 0.6, 0.2, 1.5, 0.4])
+    factors = np.zeros((9, 1, coefficients))
+    factors[np.arange(9), 0, np.arange(9) % coefficients] = size
+    targets = np.eye(coefficients)[:, : min(9, coefficients)]
+    criterion = LogDet() if name == "determinant" else WeightedVariance(targets)
+    found = exact_design(factors, np.ones(coefficients), criterion, affordable(9, 3), gap=1e-5)
     assert found.proved
-    assert found.picked == tuple(np.sort(np.argsort(-size)[:7]).tolist())
+    assert found.picked == (1, 4, 7)
+    told = size[[1, 4, 7]] ** 2
+    if name == "determinant":
+        known = np.log1p(told.sum()) if coefficients == 1 else np.log1p(told).sum()
+    else:
+        known = 1.0 / (1.0 + told.sum()) if coefficients == 1 else (1.0 / (1.0 + told)).sum() + 6.0
+    assert found.value == pytest.approx(known, rel=1e-9)
+
+
+@pytest.mark.parametrize("name", ["variance", "determinant"])
+def test_many_coefficients_that_all_candidates_see_are_carried_too(name):
+    # 60 rows on 40 coefficients: nothing to leave out; the best of all 20 triples by plain matrices.
+    rng = np.random.default_rng(8)
+    factors, prior = rng.normal(size=(6, 10, 40)), rng.uniform(0.5, 2.0, 40)
+    criterion = LogDet() if name == "determinant" else WeightedVariance(np.eye(40))
+    found = exact_design(factors, prior, criterion, affordable(6, 3), gap=1e-6)
+    every = np.array([np.diag(prior) + sum(factors[d].T @ factors[d] for d in c) for c in combinations(range(6), 3)])
+    known = np.linalg.slogdet(every)[1].max() if name == "determinant" else np.linalg.inv(every).trace(0, 1, 2).min()
+    assert found.proved
+    assert found.value == pytest.approx(known, rel=1e-9)
 
 
 def random_criterion(seed, n=7):

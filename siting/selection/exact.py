@@ -239,7 +239,21 @@ def _whitened(root: Floats, factor: npt.ArrayLike, d: int) -> Floats:
     return np.asarray(solve_triangular(root, array.T, lower=True).T)
 
 
+def _seen(whitened: list[Floats], targets: Floats) -> tuple[list[Floats], Floats]:
+    """Return factors (r, j) and targets (j, T) in the j directions that any of them sees, if those are fewer than n.
+
+    In all others the information stays that of the prior, the identity, whatever is picked.
+    """
+    every = np.concatenate([*whitened, targets.T])
+    if every.shape[0] == 0 or every.shape[0] >= every.shape[1]:
+        return whitened, targets
+    basis = np.linalg.qr(every.T)[0]
+    return [factor @ basis for factor in whitened], basis.T @ targets
+
+
 def _log_determinant(whitened: list[Floats], n: int) -> LogDeterminant:
+    whitened, _ = _seen(whitened, np.zeros((n, 0)))
+    n = whitened[0].shape[1] if whitened else n
     rank = max((factor.shape[0] for factor in whitened), default=0)
     common = np.zeros((len(whitened), rank, n))
     for d, factor in enumerate(whitened):
@@ -261,13 +275,14 @@ def _variances(
     if not np.all(np.isfinite(targets)) or not np.all(goals > 0.0) or not np.all(weights >= 0.0):
         raise ValueError("targets must be finite, goals above 0 and weights 0 or more")
     gamma = goals**2 if isinstance(criterion, Shortfall) else np.full(count, -np.inf)
+    whitened, known = _seen(whitened, solve_triangular(root, targets, lower=True))
     groups = []
     for rank in sorted({factor.shape[0] for factor in whitened}):
         columns = [d for d, factor in enumerate(whitened) if factor.shape[0] == rank]
         common = np.stack([whitened[d] for d in columns])
         groups.append(Group(np.array(columns, dtype=np.int64), common, np.zeros((len(columns), rank, 0))))
     block = np.full(len(whitened), -1, dtype=np.int64)
-    part = Part(tuple(groups), block, solve_triangular(root, targets, lower=True), 0)
+    part = Part(tuple(groups), block, known, 0)
     floor = max(0.01 * float(weights.sum()), NO_WEIGHT)
     return Variances((part,), Weights(weights / goals**2, gamma)), floor
 

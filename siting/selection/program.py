@@ -375,4 +375,4 @@ class Selection:
 
 def relative_gap(value: float, bound: float, floor: float) -> float:
     """Return |value - bound| / max(|value|, floor), 0 if equal."""
-    return 0.0 if value == bound else abs(value - bound) / max(abs(value), floor)
+    return 0.0 if value == bound else abs(value - bound) / max(abs(value), floor, 1e-300)

@@ -263,7 +263,7 @@ class LogDeterminant:
         gradient = -(half * half).sum(axis=(1, 2))[None]
 
         def second(weights: Floats) -> Floats:
-            gram = (half.swapaxes(1, 2) @ half).reshape(n, -1)
+            gram = (half.swapaxes(1, 2) @ half).reshape(n, k * k)
             return np.asarray(weights[0] * (gram @ gram.T))
 
         # ln det L <= ln det M + tr(M^-1 L) - k for every positive definite M.

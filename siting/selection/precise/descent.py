@@ -211,7 +211,7 @@ def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints]) -> li
             scale = (
                 max(weights.total(values), 0.05 * float(kappa @ values)) if np.isfinite(weights.kappa).all() else 1.0
             )
-            worst = max(worst, float(kappa @ lost) / scale)
+            worst = max(worst, float(kappa @ lost) / max(scale, 1e-300))
         if worst < LOSS or count >= MOST_DIRECTIONS:
             return [_digits(basis) for basis in held]
     return [_digits(basis) for basis in bases]

@@ -247,6 +247,8 @@ def curvature(push: Pushes, weights: Floats) -> Floats:
     scale = np.sqrt(2.0 * weights)
     flat = (push.common * scale).reshape(push.common.shape[0], push.common.shape[1] * scale.size)
     out = flat @ flat.T
+    if push.block.size == 0:
+        return np.asarray(out)
     order = np.argsort(push.block, kind="stable")
     number, begin = np.unique(push.block[order], return_index=True)
     for b, these in zip(number, np.split(order, begin[1:]), strict=True):
