@@ -187,7 +187,8 @@ def linear_layout(
         maximise=False,
     )
     solver.make_integer(program.integer)
-    result = solver.solve_mip(gap=1e-3, seconds=seconds)
+    # With the deployments decided the auxiliary columns are to be at their best.
+    result = solver.solve_mip(gap=1e-3 if picked is None else 0.0, seconds=seconds)
     if result.point is None:
         return None
     point = np.where(program.integer, np.rint(result.point), result.point)
