@@ -181,11 +181,7 @@ class _Run:
         """Return the selection: the layout of the last stage with the value and bound of the first."""
         limits, seconds = self._limits, time.monotonic() - self._began
         if not self._stages or self.point is None:
-            ended = Ended.INFEASIBLE if self.ended is Ended.GAP else self.ended
-            empty = Selection(
-                (), None, None, None, None, limits.gap, False, ended, self._nodes, seconds, "", log=self._log
-            )
-            return Proven(empty, tuple(self._proofs), tuple(self._most_costs))
+            return self.refused()
         values = settled(self._program, self.point)
         picked = tuple(int(k) for k in np.flatnonzero(values[: self._program.deployments] > 0.5))
         first, gap = self._stages[0], max(stage.gap for stage in self._stages)
@@ -207,7 +203,7 @@ class _Run:
         return Proven(selection, tuple(self._proofs), tuple(self._most_costs))
 
     def refused(self) -> Proven:
-        """Return the answer where goals cannot be met: no layout."""
+        """Return the answer without a layout: none was found, or none meets the goals."""
         selection = Selection(
             (),
             None,

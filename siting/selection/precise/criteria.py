@@ -17,8 +17,6 @@ from scipy.linalg import solve_triangular
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests, span, squares
 
-UNLIMITED = np.inf
-
 
 @dataclass(frozen=True, eq=False)
 class Measured:
@@ -55,8 +53,12 @@ class Weights:
         finite = np.isfinite(self.kappa)
         if np.any(values[~finite] > self.gamma[~finite]):
             return np.inf
-        above = np.where(self.always, values, np.maximum(0.0, values - np.where(self.always, 0.0, self.gamma)))
-        return float((self.kappa[finite] * above[finite]).sum())
+        return float((self.kappa[finite] * self.above(values)[finite]).sum())
+
+    def above(self, values: Floats) -> Floats:
+        """Return what counts of values (..., T): all of those without a kink, else what lies above gamma."""
+        gamma = np.where(self.always, 0.0, self.gamma)
+        return np.asarray(np.where(self.always, values, np.maximum(0.0, values - gamma)))
 
 
 class Criterion(Protocol):

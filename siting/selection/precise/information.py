@@ -28,6 +28,11 @@ MIXES = 6
 CHUNK = 2000
 
 
+def block_count(block: Ints) -> int:
+    """Return how many local blocks are numbered in `block` (N,), -1 standing for none."""
+    return int(block.max(initial=-1)) + 1
+
+
 @dataclass(frozen=True, eq=False)
 class Group:
     """Columns (m,) of equal rank with their factors: `common` (m, r, k) and `local` (m, r, l)."""
@@ -65,7 +70,7 @@ class Part:
     @property
     def blocks(self) -> int:
         """Number of local blocks."""
-        return int(self.block.max(initial=-1)) + 1
+        return block_count(self.block)
 
     def take(self, columns: Ints) -> tuple[Part, Ints]:
         """Return the part of some columns (sorted), its blocks numbered anew, and the old numbers of those blocks."""

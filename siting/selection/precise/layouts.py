@@ -20,11 +20,10 @@ def merit(weights: Weights, values: Floats, cost: Floats, broken: float) -> Floa
     """Return what is made small for layouts with values (m, T) and linear cost (m,); `broken` prices broken limits."""
     hard = np.isinf(weights.kappa)
     kappa = np.where(hard, 0.0, weights.kappa)
-    gamma = np.where(weights.always, 0.0, weights.gamma)
-    above = np.where(weights.always, values, np.maximum(0.0, values - gamma))
+    above = weights.above(values)
     out = cost + above @ kappa
     if hard.any():
-        out = out + broken * (above[:, hard] / np.abs(gamma[hard])).sum(axis=1)
+        out = out + broken * (above[:, hard] / np.abs(weights.gamma[hard])).sum(axis=1)
         out = out + np.where((above[:, hard] > 0.0).any(axis=1), broken, 0.0)
     return np.asarray(out)
 
@@ -34,7 +33,7 @@ class LocalSearch:
 
     def __init__(self, problem: Problem, pool: Ints, clash: Bools | None) -> None:
         """`clash` (pool, pool) says which may not stand together."""
-        self._problem, self.pool, self._clash = problem, pool, clash
+        self.pool, self._clash = pool, clash
         criterion, _ = problem.criterion.take(pool)
         self.criterion = criterion
         self.cost = problem.cost[pool]
@@ -51,7 +50,6 @@ class LocalSearch:
         rows = np.flatnonzero(own & (reach > room + ROUNDING))
         self._columns = part[rows].toarray()
         self._room = room[rows] + ROUNDING * (1.0 + np.abs(problem.limits[rows]))
-        # Limits from below that even the whole pool cannot keep are not looked at here.
         self._price = float(np.abs(problem.cost).sum()) + 1.0
 
     def fits(self, picked: Bools) -> Bools:

@@ -19,8 +19,7 @@ class Ledger:
     """Best layout, value and bound of one search, its limits, and its log.
 
     `gap(value, bound)` and `target(value)`, the bound at which a node is closed, say what the asked gap
-    means. `lift` turns a point of the program searched into (its point, its value) in the whole problem,
-    None if that refuses it.
+    means.
     """
 
     def __init__(

@@ -10,6 +10,7 @@ import scipy.sparse as sp
 
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.precise.criteria import Criterion, Variances
+from siting.selection.precise.information import block_count
 from siting.selection.program import Program
 from siting.selection.rows import packing, scaled_rows
 
@@ -112,7 +113,7 @@ class Problem:
     @property
     def program_rows(self) -> int:
         """Number of rows that stand for the program's own."""
-        return self.own_rows - sum(int(block.max(initial=-1)) + 1 for block in self.criterion.blocks)
+        return self.own_rows - sum(block_count(block) for block in self.criterion.blocks)
 
     def propagated(self, lower: Floats, upper: Floats) -> tuple[Floats, Floats] | None:
         """Return bounds with what the rows force, None if no point keeps the rows."""
@@ -164,7 +165,7 @@ def build_problem(program: Program, criterion: Criterion, cost: Floats | None = 
         raise ValueError(f"the criterion has {criterion.count} deployments, the program {n}")
     rows = scaled_rows(program)
     above, below = np.flatnonzero(np.isfinite(rows.high)), np.flatnonzero(np.isfinite(rows.low))
-    blocks = [int(block.max(initial=-1)) + 1 for block in criterion.blocks]
+    blocks = [block_count(block) for block in criterion.blocks]
     occupancies = sum(blocks)
     own = sp.csr_array(sp.vstack([rows.matrix[above], -rows.matrix[below]]))
     wide = sp.csr_array(sp.hstack([own, sp.csr_array((own.shape[0], occupancies))]))
@@ -198,7 +199,7 @@ def occupied(problem: Problem, point: Floats) -> Floats:
     out[: min(point.size, problem.deployments + problem.auxiliary)] = point[: problem.deployments + problem.auxiliary]
     begin = problem.deployments + problem.auxiliary
     for block in problem.criterion.blocks:
-        count = int(block.max(initial=-1)) + 1
+        count = block_count(block)
         inside = block >= 0
         total = np.bincount(block[inside], weights=out[: problem.deployments][inside], minlength=count)
         out[begin : begin + count] = np.minimum(1.0, total)

@@ -11,6 +11,7 @@ from siting.region.model import Bools, Floats, Ints
 from siting.selection.cliques import Cliques
 from siting.selection.highs import Solver
 from siting.selection.precise.criteria import Criterion, Measured, Weights
+from siting.selection.precise.information import block_count
 from siting.selection.precise.interior import Relaxed, Task, bound, steadied
 from siting.selection.precise.interior import relax as solve_relaxation
 from siting.selection.precise.ledger import Ledger
@@ -89,7 +90,7 @@ class Relaxing:
         out = active.copy()
         begin = problem.deployments + problem.auxiliary
         for block in problem.criterion.blocks:
-            count = int(block.max(initial=-1)) + 1
+            count = block_count(block)
             used = np.zeros(count, dtype=bool)
             mine = block[: problem.deployments]
             used[mine[(mine >= 0) & active[: problem.deployments]]] = True
@@ -306,7 +307,7 @@ def first_theta(weights: Weights) -> Floats:
     """Return multipliers (T,) to begin with: every value counts fully, limits relative to their size."""
     hard = np.isinf(weights.kappa)
     gamma = np.where(weights.always, 1.0, weights.gamma)
-    return np.asarray(np.where(hard, 1.0 / np.maximum(np.abs(gamma), 1e-300), np.where(hard, 0.0, weights.kappa)))
+    return np.asarray(np.where(hard, 1.0 / np.maximum(np.abs(gamma), 1e-300), weights.kappa))
 
 
 def _occupancy_rows(problem: Problem) -> Ints:

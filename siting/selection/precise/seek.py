@@ -76,9 +76,8 @@ class Seeker:
         generator = np.random.default_rng(self._ledger.limits.seed)
         measured = self._relaxing.measure(y)
         slopes = first_theta(self._problem.criterion.weights) @ measured.gradient
-        promise = np.where(y[:n] > 1e-3, 1e9 * y[:n], -slopes[:n])
         chosen = np.flatnonzero(self._relaxing.best[:n] > 0.5)
-        pool = np.union1d(np.argsort(-promise, kind="stable")[:STIRRED], chosen)
+        pool = np.union1d(_promising(y, slopes, np.arange(n)), chosen)
         search = self._local(pool)
         must = self._problem.lower[pool] > 0.5
         best = np.isin(pool, chosen)
@@ -160,9 +159,7 @@ class Seeker:
         """Look for a layout near a relaxed point: round it up, fill it up, swap."""
         n = self._problem.deployments
         free = np.flatnonzero(upper[:n] > lower[:n])
-        promise = np.where(y[:n] > 1e-3, 1e9 * y[:n], -slopes[:n])
-        pool = free[np.argsort(-promise[free], kind="stable")[:STIRRED]]
-        pool = np.union1d(pool, np.flatnonzero(lower[:n] > 0.5))
+        pool = np.union1d(_promising(y, slopes, free), np.flatnonzero(lower[:n] > 0.5))
         search = self._local(pool)
         picked = np.zeros(pool.size, dtype=bool)
         for position in np.argsort(-y[pool], kind="stable"):
@@ -172,3 +169,9 @@ class Seeker:
                 picked[position] = True
         held = lower[pool] > 0.5
         self._improve(search, picked, held, 1)
+
+
+def _promising(y: Floats, slopes: Floats, deployments: Ints) -> Ints:
+    """Return the deployments among some that a relaxed point uses most, then those of steepest slope."""
+    promise = np.where(y[deployments] > 1e-3, 1e9 * y[deployments], -slopes[deployments])
+    return np.asarray(deployments[np.argsort(-promise, kind="stable")[:STIRRED]])
