@@ -10,18 +10,22 @@ import numpy as np
 
 from siting.assessment.layout import Assessment, assess_layout
 from siting.assessment.precision import target_errors
+from siting.field.model import tracer_models
+from siting.field.targets import targets_of
 from siting.options import OBJECTIVES
 from siting.outputs.manifest import Certificate
 from siting.planning import Planning, plan_region
 from siting.region.changes import changed
 from siting.region.expected import missing_air
-from siting.region.faults import Findings
+from siting.region.faults import Fault, Findings
 from siting.region.layouts import GivenLayout
 from siting.region.model import Ints, Region
+from siting.selection.both import BothFrontier
+from siting.selection.both import frontier_both as search_both
 from siting.selection.program import Ended, Limits, Report, Selection
 from siting.selection.registry import demands, judge, start_program
 from siting.selection.score import layout_score, score_objective
-from siting.selection.solve import clashing_rules, solve
+from siting.selection.solve import clashing_rules, solve_proven
 from siting.selection.stages import Proven
 from siting.verification.verdict import Verification
 
@@ -39,7 +43,7 @@ class PlanResult:
 
     `assessment` is None where no layout was found (see `selection.ended` and `selection.clash`); for
     "cheapest" `attainable` then tells by (tracer, target) the error that no layout is below and the best one
-    found. `proven` carries the proof of a search by precision or cost.
+    found. `proven` carries the proof of the search, None where it kept none.
     """
 
     planning: Planning
@@ -69,6 +73,7 @@ def plan(
     analyzers: int | None = None,
     gap: float = 1e-3,
     time_limit: float | None = None,
+    memory_mb: float | None = None,
     seed: int = 0,
     stop: Callable[[], bool] | None = None,
     progress: Report | None = None,
@@ -78,7 +83,8 @@ def plan(
 
     `by` is "precision" (least shortfall of the targets; where all goals are met the cheapest, then the most
     precise), "cheapest" (least cost with every goal met) or "score". `gap` is the relative gap at which the
-    search may end, `time_limit` in seconds; `stop` is polled and ends the search with the best layout so far.
+    search may end, `time_limit` in seconds; `memory_mb` is the resident memory of this process, in megabytes (2^20
+    bytes), past which it ends; `stop` is polled. A search that ends early hands back the best layout so far.
     Without `state` nothing is said of what the layout will show (which takes a few seconds). Raises
     `InputError` for what-ifs that cannot be, and, but by score, for a gas of which numbers are missing or
     candidates that tell nothing of any target; ValueError for an unknown `by`, `RecheckError` if the answer
@@ -87,11 +93,11 @@ def plan(
     if by not in OBJECTIVES:
         raise ValueError(f"by must be one of {', '.join(OBJECTIVES)}")
     planning = plan_region(changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers))
-    limits = Limits(gap, time_limit, None, seed, stop)
-    proven = _precise(planning, by, limits, progress) if by != "score" else None
-    selection = _checked_search(planning, limits, progress) if proven is None else proven.selection
+    limits = Limits(gap, time_limit, None, seed, stop, memory_mb)
+    proven = _checked_search(planning, limits, progress) if by == "score" else _precise(planning, by, limits, progress)
+    selection = proven.selection
     if selection.value is None:
-        attainable = () if proven is None else proven.attainable
+        attainable = proven.attainable
         clash = () if attainable else _clash(planning, selection, limits)
         return PlanResult(planning, selection, None, None, clash, attainable)
     picked = np.array(selection.picked, dtype=np.int64)
@@ -113,7 +119,46 @@ def plan(
         ways=_ways(planning),
     )
     assessment = assess_layout(planning, picked, state=state, by="score" if by == "score" else "error")
-    return PlanResult(planning, selection, assessment, certificate, (), (), proven)
+    return PlanResult(planning, selection, assessment, certificate, (), (), proven if proven.proofs else None)
+
+
+def frontier_both(
+    region: Region,
+    *,
+    points: int = 5,
+    budget: float | None = None,
+    require: Sequence[str] = (),
+    exclude: Sequence[str] = (),
+    analyzers: int | None = None,
+    gap: float = 1e-3,
+    time_limit: float | None = None,
+    memory_mb: float | None = None,
+    seed: int = 0,
+    stop: Callable[[], bool] | None = None,
+    progress: Report | None = None,
+) -> BothFrontier:
+    """Return the frontier between score and shortfall at the region's budget: what precision costs in score.
+
+    The ends are the best score and the least shortfall (where every goal can be met, the best score of those that
+    meet them); between them the shortfall is made least at evenly spaced scores, `points` (2 or more) with the ends.
+    `gap` holds for each point, `time_limit` (s) and `memory_mb` for all searches together. Raises `InputError`
+    as `plan` by precision does, ValueError for less than 2 points, `RecheckError` if a layout fails the
+    independent re-check.
+    """
+    planning = plan_region(changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers))
+    Findings(faults=_missing_air(planning)).raise_if_any()
+    found = search_both(planning, points, Limits(gap, time_limit, None, seed, stop, memory_mb), progress)
+    for point in found.points:
+        picked = np.array(point.picked, dtype=np.int64)
+        fault = _recheck(planning, picked, point.score) or _recheck_shortfall(planning, picked, point.shortfall)
+        if fault is not None:
+            raise RecheckError(fault)
+    return found
+
+
+def _missing_air(planning: Planning) -> list[Fault]:
+    """Return the faults of a gas of which numbers are missing that errors need."""
+    return [replace(one, mend=f"{one.mend}, or plan --by score") for one in missing_air(planning.region)]
 
 
 def _ways(planning: Planning) -> float:
@@ -127,8 +172,7 @@ def _precise(planning: Planning, by: str, limits: Limits, progress: Report | Non
     from siting.selection.precision import aims_of
     from siting.selection.stages import cheapest, least_shortfall
 
-    missing = [replace(one, mend=f"{one.mend}, or plan --by score") for one in missing_air(planning.region)]
-    findings = Findings(faults=missing)
+    findings = Findings(faults=_missing_air(planning))
     findings.raise_if_any()
     program, aims = start_program(planning).build(), aims_of(planning)
     told = any(bool(np.any(g.common) or np.any(g.local)) for part in aims.parts for g in part.groups)
@@ -148,21 +192,14 @@ def _precise(planning: Planning, by: str, limits: Limits, progress: Report | Non
     selection = proven.selection
     if selection.value is not None:
         picked = np.array(selection.picked, dtype=np.int64)
-        errors = target_errors(planning, picked)
-        again = sum(
-            weight * max(0.0, (errors[name] / goal) ** 2 - 1.0)
-            for name, goal, weight in zip(aims.ids, aims.goals, aims.weights, strict=True)
-        )
         claimed = selection.value if by == "precision" else 0.0
-        wrong = _broken(planning, picked)
-        if wrong is None and abs(again - claimed) > 1e-6 * max(1.0, abs(claimed)):
-            wrong = f"the chosen layout has a shortfall of {again!r}, the search said {claimed!r}"
+        wrong = _broken(planning, picked) or _recheck_shortfall(planning, picked, claimed)
         if wrong is not None:
             raise RecheckError(wrong)
     return proven
 
 
-def _checked_search(planning: Planning, limits: Limits, progress: Report | None) -> Selection:
+def _checked_search(planning: Planning, limits: Limits, progress: Report | None) -> Proven:
     """Search, judge the answer by code that shares nothing with the solver, and go on without it if it fails."""
     forbidden: list[Ints] = []
     fault: str | None = None
@@ -173,13 +210,15 @@ def _checked_search(planning: Planning, limits: Limits, progress: Report | None)
             signs[picked] = -1
             builder.add_row("", np.arange(signs.size), signs, lower=1 - picked.size)
         objective = score_objective(builder, planning)
-        selection = solve(builder.build(), objective, limits, progress=progress)
+        proven = solve_proven(builder.build(), objective, limits, progress=progress)
+        selection = proven.selection
         if selection.value is None:
-            return selection
+            return proven
         picked = np.array(selection.picked, dtype=np.int64)
         fault = _recheck(planning, picked, selection.value)
         if fault is None:
-            return selection
+            # Rows that forbid single layouts are no rules, so nobody could build this program again.
+            return Proven(selection, (), ()) if forbidden else proven
         forbidden.append(picked)
     raise RecheckError(fault)
 
@@ -255,10 +294,33 @@ def _recheck(planning: Planning, picked: Ints, value: float) -> str | None:
     return None
 
 
+def _recheck_shortfall(planning: Planning, picked: Ints, value: float) -> str | None:
+    """Work a layout's shortfall out anew; return what is wrong with the one that was told, None if nothing is."""
+    errors = target_errors(planning, picked)
+    again = 0.0
+    for model in tracer_models(planning):
+        for target in targets_of(planning.region, model.tracer, model.air)[0]:
+            error = errors[(model.air.name, target.id)]
+            again += target.weight * max(0.0, (error / target.goal) ** 2 - 1.0)
+    if abs(again - value) > 1e-6 * max(1.0, abs(value)):
+        return f"the chosen layout has a shortfall of {again!r}, the search said {value!r}"
+    return None
+
+
 def _broken(planning: Planning, picked: Ints) -> str | None:
     """Judge an answer by every rule; return what it breaks, None if nothing."""
     broken = [judgement for judgement in judge(planning, picked) if not judgement.holds]
     return "the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken) if broken else None
 
 
-__all__ = ["GivenResult", "Limits", "PlanResult", "RecheckError", "assess", "plan", "verify"]
+__all__ = [
+    "BothFrontier",
+    "GivenResult",
+    "Limits",
+    "PlanResult",
+    "RecheckError",
+    "assess",
+    "frontier_both",
+    "plan",
+    "verify",
+]

@@ -149,6 +149,10 @@ def plan(
     time_limit: Annotated[
         str | None, typer.Option("--time-limit", metavar="S", help="Seconds after which to stop.")
     ] = None,
+    memory_limit: Annotated[
+        str | None,
+        typer.Option("--memory-limit", metavar="MB", help="Stop once the program holds more megabytes than this."),
+    ] = None,
     out: OutOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -160,7 +164,7 @@ def plan(
     from siting.region.faults import InputError
 
     try:
-        asked = plan_options(by, budget, analyzers, gap, time_limit)
+        asked = plan_options(by, budget, analyzers, gap, time_limit, memory_limit)
     except InputError as error:
         _refuse(error, as_json)
     found = _read(region, as_json)
@@ -191,6 +195,7 @@ def plan(
                 by=asked.by,
                 gap=asked.gap,
                 time_limit=asked.time_limit,
+                memory_mb=asked.memory_mb,
                 stop=interrupt.asked,
                 progress=line.update,
             )

@@ -20,9 +20,17 @@ class PlanOptions:
     analyzers: int | None
     gap: float
     time_limit: float | None
+    memory_mb: float | None
 
 
-def plan_options(by: str, budget: str | None, analyzers: str | None, gap: str, time_limit: str | None) -> PlanOptions:
+def plan_options(
+    by: str,
+    budget: str | None,
+    analyzers: str | None,
+    gap: str,
+    time_limit: str | None,
+    memory_limit: str | None = None,
+) -> PlanOptions:
     """Return the options of `plan` from their texts; raises `InputError` with all faults at once."""
     findings = Findings()
     if by not in OBJECTIVES:
@@ -39,6 +47,7 @@ def plan_options(by: str, budget: str | None, analyzers: str | None, gap: str, t
     stock = _value("--analyzers", analyzers, integer, findings)
     share = _value("--gap", gap, number, findings)
     seconds = _value("--time-limit", time_limit, number, findings)
+    megabytes = _value("--memory-limit", memory_limit, number, findings)
     if share is not None and not 0.0 <= share <= 1.0:
         allowed, mend = "a share from 0 to 1", "write 0.001 for a tenth of a per cent"
         findings.fault("--gap", None, None, gap, "out of range", allowed=allowed, mend=mend)
@@ -52,8 +61,12 @@ def plan_options(by: str, budget: str | None, analyzers: str | None, gap: str, t
             allowed="0 or more seconds",
             mend="leave out the sign",
         )
+    if megabytes is not None and not megabytes > 0.0:
+        allowed, mend = "more than 0 megabytes", "write 4000 for about 4 gigabytes, or leave it out"
+        findings.fault("--memory-limit", None, None, memory_limit, "out of range", allowed=allowed, mend=mend)
     findings.raise_if_any()
-    return PlanOptions(by, money, None if stock is None else int(stock), 0.0 if share is None else share, seconds)
+    whole = None if stock is None else int(stock)
+    return PlanOptions(by, money, whole, 0.0 if share is None else share, seconds, megabytes)
 
 
 def _value(option: str, text: str | None, parse: Callable[[str], float], findings: Findings) -> float | None:

@@ -18,18 +18,24 @@ FORMAT = 1
 
 
 def proof_json(proven: Proven) -> str:
-    """Return the text of proof.json: for each stage its name, value, bound, cost cap, bases, cliques and nodes."""
+    """Return the text of proof.json: for each stage its name, value, bound, cost cap, bases, cliques and nodes.
+
+    The bound is what the proof gives: for a score it may stand above the bound of the search, which layout.json tells.
+    """
+    bounds = proven.bounds or tuple(stage.bound for stage in proven.selection.stages)
     stages = [
         {
             "name": stage.name,
             "value": stage.value,
-            "bound": stage.bound,
+            "bound": bound,
             "most_cost": most,
             "bases": [None if basis is None else [_rows(one) for one in basis] for basis in proof.bases],
             "cliques": [_whole(clique) for clique in proof.cliques],
             "nodes": [_node(node) for node in proof.nodes],
         }
-        for stage, proof, most in zip(proven.selection.stages, proven.proofs, proven.most_costs, strict=True)
+        for stage, bound, proof, most in zip(
+            proven.selection.stages, bounds, proven.proofs, proven.most_costs, strict=True
+        )
     ]
     return json.dumps({"format": FORMAT, "stages": stages}, separators=(",", ":"), allow_nan=False) + "\n"
 

@@ -18,6 +18,7 @@ from siting.region.model import Bools, Floats, Ints
 from siting.selection.cliques import Cliques
 from siting.selection.greedy import first_layout
 from siting.selection.highs import Clock, MipResult, Solver
+from siting.selection.memory import MemoryWatch
 from siting.selection.program import (
     Ended,
     Limits,
@@ -54,7 +55,7 @@ class LinearEngine:
     """One search: a program and a linear objective, brought to the sense "maximise".
 
     `best` (N,) is the best layout so far (None before the first), `best_gain` its value in that sense,
-    `bound` what no layout exceeds.
+    `bound` what no layout exceeds, `relaxation` that over all columns once it was solved.
     """
 
     def __init__(
@@ -66,8 +67,10 @@ class LinearEngine:
         self.best: Floats | None = None
         self.best_gain = -np.inf
         self.bound = np.inf
+        self.relaxation: Relaxation | None = None
         self._nodes = 0
         self._clock = Clock(limits.seconds)
+        self._memory = MemoryWatch(limits.memory_mb)
         self._log: list[Progress] = []
         self._progress = progress
         self._rows = scaled_rows(program)
@@ -97,8 +100,10 @@ class LinearEngine:
             self._clique_rows += found
             solver.add_rows(packing(found, self.gain.size), np.full(len(found), -INFINITY), np.ones(len(found)))
             result = solver.solve_lp(self._clock.left())
-        rows = self._rows.with_cliques(self._clique_rows)
-        return judged(self.program, self.gain, rows, result.duals, result.point, result.status)
+        self.relaxation = judged(
+            self.program, self.gain, self._rows, self._clique_rows, result.duals, result.point, result.status
+        )
+        return self.relaxation
 
     def restricted(
         self,
@@ -158,7 +163,7 @@ class LinearEngine:
             self.program.upper[columns],
             rows,
             seed=self.limits.seed,
-            stop=self.limits.stop,
+            stop=self._stopped,
             report=None if silent else self._report(),
         )
 
@@ -261,7 +266,7 @@ class LinearEngine:
             return self._answer(Ended.INFEASIBLE, "")
         self.bounded(relaxation.bound)
         if relaxation.status != "optimal":
-            return self._answer(Ended.INTERRUPTED if self._stopped() else Ended.TIME, "")
+            return self._answer(self._halted() or Ended.TIME, "")
         ended = self._narrow(relaxation)
         if ended is not Ended.GAP:
             return self._answer(ended, NOT_EXAMINED)
@@ -283,8 +288,9 @@ class LinearEngine:
                 continue
             inside = -np.inf if result.status == "infeasible" else result.bound
             self.bounded(max(inside, outside, self.best_gain))
-            if self._stopped():
-                return Ended.INTERRUPTED
+            halted = self._halted()
+            if halted is not None:
+                return halted
             if self.gap() <= self.limits.gap:
                 return Ended.GAP
             if result.status in _ENDED:
@@ -347,8 +353,18 @@ class LinearEngine:
     def _nodes_left(self) -> int | None:
         return None if self.limits.nodes is None else max(0, self.limits.nodes - self._nodes)
 
+    def out_of_time(self) -> bool:
+        """Say whether the search was stopped or its seconds are used up."""
+        return self._stopped() or self._clock.left() == 0.0
+
+    def _halted(self) -> Ended | None:
+        """Say what from outside ends the search: the user's wish, or memory past its limit."""
+        if self.limits.stop is not None and self.limits.stop():
+            return Ended.INTERRUPTED
+        return Ended.MEMORY if self._memory.passed() else None
+
     def _stopped(self) -> bool:
-        return self.limits.stop is not None and self.limits.stop()
+        return self._halted() is not None
 
     def _add_broken_pairs(self, point: Floats) -> None:
         """Add the pairs that a point breaks, should a clash have slipped between the clique rows."""

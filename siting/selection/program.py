@@ -299,6 +299,7 @@ class Ended(StrEnum):
 
     GAP = "reached the asked gap"
     TIME = "time limit"
+    MEMORY = "memory limit"
     NODES = "node limit"
     INTERRUPTED = "interrupted"
     INFEASIBLE = "no layout satisfies the rules"
@@ -306,17 +307,23 @@ class Ended(StrEnum):
 
 @dataclass(frozen=True)
 class Limits:
-    """When a search may end: relative gap, seconds, nodes, or `stop()` returning True; and its seed."""
+    """When a search may end: relative gap, seconds, nodes, or `stop()` returning True; and its seed.
+
+    `memory_mb` is the resident memory of the process, in megabytes, past which it ends.
+    """
 
     gap: float = 1e-3
     seconds: float | None = None
     nodes: int | None = None
     seed: int = 0
     stop: Callable[[], bool] | None = None
+    memory_mb: float | None = None
 
     def __post_init__(self) -> None:
         if not self.gap >= 0.0:
             raise ValueError("gap must be 0 or more")
+        if self.memory_mb is not None and not self.memory_mb > 0.0:
+            raise ValueError("memory_mb must be above 0 megabytes, or None for no limit")
 
 
 @dataclass(frozen=True)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.region.model import Floats, Ints
 from siting.selection.program import Program
 from siting.selection.rows import INFINITY, Rows
 
@@ -16,7 +17,8 @@ class Relaxation:
     """The solved relaxation in the sense "maximise": a bound and what each column would cost against it.
 
     `bound` holds for every layout; a layout with column j at 1 (0) is at most `bound - to_one[j]`
-    (`bound - to_zero[j]`).
+    (`bound - to_zero[j]`). `rows` are the program's rows, then those of `cliques`; `multipliers` are theirs, above 0
+    of an upper limit, below 0 of a lower one.
     """
 
     status: str
@@ -24,14 +26,27 @@ class Relaxation:
     bound: float
     to_one: Floats
     to_zero: Floats
+    rows: Rows
+    cliques: tuple[Ints, ...]
+    multipliers: Floats
 
 
-def judged(program: Program, gain: Floats, rows: Rows, duals: Floats, point: Floats, status: str) -> Relaxation:
+def judged(
+    program: Program,
+    gain: Floats,
+    own: Rows,
+    cliques: Sequence[Ints],
+    duals: Floats,
+    point: Floats,
+    status: str,
+) -> Relaxation:
     """Turn multipliers into a bound that holds for any multipliers, not read off the solver.
 
     Sense "maximise": lam . limits + sum over all columns of the best of (gain - lam rows)_j y_j within
-    the bounds of y_j; multipliers of the wrong sign are set to 0.
+    the bounds of y_j; multipliers of the wrong sign are set to 0. `duals` are those of the program's `own` rows,
+    then of the cliques.
     """
+    rows = own.with_cliques(list(cliques))
     matrix, low, high = rows.matrix, rows.low, rows.high
     lam = duals if duals.size == matrix.shape[0] else np.zeros(matrix.shape[0])
     # A positive multiplier belongs to an upper limit, a negative one to a lower limit.
@@ -47,4 +62,7 @@ def judged(program: Program, gain: Floats, rows: Rows, duals: Floats, point: Flo
         float(lam @ limits + best.sum()) + margin,
         best - reduced * program.upper,
         best - reduced * program.lower,
+        rows,
+        tuple(cliques),
+        lam,
     )

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from siting.region.model import Floats
+from siting.selection.certificate import certify
 from siting.selection.linear import LinearEngine
 from siting.selection.program import (
     Ended,
@@ -18,6 +19,7 @@ from siting.selection.program import (
     Report,
     Selection,
 )
+from siting.selection.stages import Proven
 
 
 def solve(
@@ -33,13 +35,37 @@ def solve(
     with what is known so far. Where no layout satisfies the rules the result carries an irreducible
     set of clashing rules. Raises TypeError for an objective that no engine takes yet.
     """
-    limits = limits or Limits()
+    return _searched(program, objective, limits or Limits(), start, progress)[1]
+
+
+def solve_proven(
+    program: Program,
+    objective: Objective,
+    limits: Limits | None = None,
+    start: Floats | None = None,
+    progress: Report | None = None,
+) -> Proven:
+    """Find the best layout as `solve` does, and keep what proves its bound, or as much of it as a small tree can.
+
+    Without a layout, or without columns, there is no proof.
+    """
+    engine, selection = _searched(program, objective, limits or Limits(), start, progress)
+    found = certify(engine)
+    if found is None:
+        return Proven(selection, (), ())
+    return Proven(selection, (found.proof,), (None,), bounds=(found.bound,))
+
+
+def _searched(
+    program: Program, objective: Objective, limits: Limits, start: Floats | None, progress: Report | None
+) -> tuple[LinearEngine, Selection]:
     if not isinstance(objective, LinearObjective):
         raise TypeError(f"objective '{objective.name}' is not linear; only linear objectives are solved so far")
-    selection = LinearEngine(program, objective, limits, progress).search(start)
+    engine = LinearEngine(program, objective, limits, progress)
+    selection = engine.search(start)
     if selection.ended is Ended.INFEASIBLE:
         selection = replace(selection, clash=clashing_rules(program, limits))
-    return selection
+    return engine, selection
 
 
 def clashing_rules(program: Program, limits: Limits | None = None) -> tuple[str, ...]:

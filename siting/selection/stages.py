@@ -36,12 +36,16 @@ PROBE_GAP = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Proven:
-    """A selection with the proof of each of its stages, and by stage what the layout may cost at most (hundredths)."""
+    """A selection with the proof of each of its stages, and by stage what the layout may cost at most (hundredths).
+
+    `bounds` are what the proofs give by stage where that may be less than the bounds of the search; empty elsewhere.
+    """
 
     selection: Selection
     proofs: tuple[Proof, ...]
     most_costs: tuple[int | None, ...]
     attainable: tuple[tuple[str, str, float, float], ...] = ()
+    bounds: tuple[float, ...] = ()
 
 
 def least_shortfall(

@@ -67,7 +67,7 @@ class Verification:
 
     def lines(self) -> list[str]:
         """Return the result in plain words, one line a check."""
-        marks = {True: "true", False: "NOT TRUE", None: "not checked"}
+        marks = {True: "true", False: "NOT TRUE", None: "not wholly checked"}
         wrong = sum(check.holds is False for check in self.checks)
         verdict = (
             "Nothing in this run was found false."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from siting.region.faults import InputError
 from siting.region.model import Floats, Ints, Region
 from siting.selection.precision import Aims, aims_of
 from siting.selection.registry import start_program
-from siting.selection.score import layout_score
+from siting.selection.score import layout_score, score_objective
 from siting.verification.certificate import FalseProofError, StageProof, read_proof
 from siting.verification.conditions import check_columns, conditions_of
 from siting.verification.cover import Aim, Cover
@@ -107,7 +108,7 @@ def _claims(run: Run, planning: Planning, picked: Ints, checks: list[Check], sta
     if objective not in (None, "score"):
         checks.append(Check("objective", False, f"{objective!r} is not something that can be made best"))
         return
-    if key(told, "proof_sha256") is not None or run.proof is not None:
+    if objective is None and (key(told, "proof_sha256") is not None or run.proof is not None):
         checks.append(Check("proof file", False, "there is a proof, or its name, where such a run has none"))
     value, total = number(key(told, "value"), "value"), layout_score(planning, picked).total
     if not same(value, total):
@@ -120,8 +121,47 @@ def _claims(run: Run, planning: Planning, picked: Ints, checks: list[Check], sta
             checks.append(Check("value", True, "the layout was given; nothing is claimed about better ones"))
     else:
         checks.append(Check("value", True, f"a network score of {total:.9g}, worked out again"))
-        checks.append(_gap(told, _stages(told, ("score",)), [1.0], True))
-        checks.append(Check("bound", None, f"{told['bound']!r} is the solver's bound, not re-derived"))
+        told_stages = _stages(told, ("score",))
+        checks.append(_gap(told, told_stages, [1.0], True))
+        _scored(run, planning, told_stages, checks, stages)
+
+
+def _scored(
+    run: Run, planning: Planning, told: list[dict[str, Any]], checks: list[Check], found: list[Rederived]
+) -> None:
+    """Check the bound of a score: the proof must give what it says itself, which may be less than the search says."""
+    claimed = number(key(told[0], "bound"), "bound")
+    if key(run.told, "proof_sha256") is None and run.proof is None:
+        checks.append(
+            Check("bound", None, f"{claimed!r} is the solver's bound, not re-derived: there is no proof.json")
+        )
+        return
+    try:
+        (proof,) = _read(run, told, "score")
+    except FalseProofError as error:
+        checks.append(Check("proof file", False, str(error)))
+        return
+    checks.append(Check("proof file", True, "its SHA-256 and its claims are those that layout.json names"))
+    try:
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            one = rederived_score(proof, planning)
+    except FalseProofError as error:
+        checks.append(Check("bound", False, str(error)))
+        return
+    except ValueError:
+        checks.append(Check("bound", False, "its numbers cannot be worked with"))
+        return
+    found.append(one)
+    leaves = f"{one.leaves:,} lea{'f covers' if one.leaves == 1 else 'ves cover'} every layout"
+    if not one.holds:
+        words = f"proof.json claims {proof.bound:.9g}, but re-derived only: no layout scores above {one.bound:.9g}"
+        checks.append(Check("bound", False, f"{words}; {leaves}"))
+    elif one.bound - claimed <= ALLOWED * max(abs(claimed), 1.0):
+        checks.append(Check("bound", True, f"re-derived: no layout scores above {one.bound:.9g}; {leaves}"))
+    else:
+        share = math.ceil(1e5 * (one.bound - one.value) / max(abs(one.value), 1.0)) / 1e3
+        words = f"{claimed!r} is the solver's bound, re-derived to {share:.3f} %"
+        checks.append(Check("bound", None, f"{words}: no layout scores above {one.bound:.9g}; {leaves}"))
 
 
 def _gap(told: dict[str, Any], stages: list[dict[str, Any]], floors: list[float], maximised: bool) -> Check:
@@ -226,8 +266,11 @@ def _values(stages: list[dict[str, Any]], own: _Own, floors: list[float]) -> Che
     return Check("value", True, f"a {name} of {getattr(own, name):.9g}, worked out again from the records")
 
 
-def _read(run: Run, stages: list[dict[str, Any]]) -> tuple[StageProof, ...]:
-    """Return the proof; raises `FalseProofError` where it is not the one that layout.json names."""
+def _read(run: Run, stages: list[dict[str, Any]], objective: str = "") -> tuple[StageProof, ...]:
+    """Return the proof; raises `FalseProofError` where it is not the one that layout.json names.
+
+    That of a score may prove less than the search says, and never more.
+    """
     if run.proof is None:
         raise FalseProofError("proof.json is not there")
     if hashlib.sha256(run.proof).hexdigest() != run.told.get("proof_sha256"):
@@ -236,7 +279,11 @@ def _read(run: Run, stages: list[dict[str, Any]]) -> tuple[StageProof, ...]:
         proofs = read_proof(run.proof.decode("utf-8"))
     except (UnicodeDecodeError, RecursionError):
         raise FalseProofError("proof.json is not JSON") from None
-    if [(p.name, p.value, p.bound) for p in proofs] != [(s["name"], s["value"], s["bound"]) for s in stages]:
+    less = objective == "score" and len(proofs) == 1 and proofs[0].bound >= stages[0]["bound"]
+    bounds = [p.bound if less else s["bound"] for p, s in zip(proofs, stages, strict=False)]
+    if [(p.name, p.value, p.bound) for p in proofs] != [
+        (s["name"], s["value"], bound) for s, bound in zip(stages, bounds, strict=False)
+    ] or len(proofs) != len(stages):
         raise FalseProofError("its stages are not those of layout.json")
     costs = {p.name: round(100 * p.value) for p in proofs}
     for proof in proofs:
@@ -266,6 +313,26 @@ def rederived(proof: StageProof, planning: Planning, aims: Aims, floor: float) -
         least = max(least, 0.0)
     holds = bool(proof.bound - least <= ALLOWED * size)
     return Rederived(proof.name, proof.value, proof.bound, least, cover.leaves, cover.points, holds)
+
+
+def rederived_score(proof: StageProof, planning: Planning) -> Rederived:
+    """Return the bound of a score, worked out again from its proof; raises `FalseProofError` where it is none.
+
+    The score is made small with its sign turned, its rows and coefficients built anew from the region.
+    """
+    builder = start_program(planning)
+    objective = score_objective(builder, planning)
+    program = builder.build()
+    conditions = conditions_of(program, [], proof.most_cost, proof.cliques)
+    check_columns(proof, planning, program, conditions)
+    size = max(abs(proof.bound), 1.0)
+    claim = -proof.bound - BELOW * size
+    none = np.zeros(0)
+    aim = Aim((), np.zeros(0, dtype=np.int64), none, none, -objective.coefficients)
+    cover = Cover(proof, aim, conditions, claim).walked()
+    most = proof.bound if cover.bound >= claim else -cover.bound
+    holds = bool(most - proof.bound <= ALLOWED * size)
+    return Rederived(proof.name, proof.value, proof.bound, most, cover.leaves, cover.points, holds)
 
 
 def aim_of(name: str, aims: Aims, cost: Floats) -> Aim:

@@ -76,15 +76,15 @@ BANDS = (
 )
 
 
-def write_region(folder: Path, count: int, plans: int, seed: int = 1) -> None:
-    """Write an invented region with places spread evenly over the sphere."""
+def write_region(folder: Path, count: int, plans: int, seed: int = 1, toml: str = TOML) -> None:
+    """Write an invented region with places spread evenly over the sphere; `toml` holds its settings."""
     rng = np.random.default_rng(seed)
     folder.mkdir(parents=True)
     targets = "".join(
         f'[[targets]]\nid = "{name}"\nkind = "{kind}"\ngoal = {goal}\n{more}\n' for name, kind, goal, more in TARGETS
     )
     bands = "".join(f'[[bands]]\nid = "{name}"\nsouth = {a}.0\nnorth = {b}.0\n' for name, a, b in BANDS)
-    (folder / "region.toml").write_text(TOML + (BOTH if plans == 3 else "") + targets + bands)
+    (folder / "region.toml").write_text(toml + (BOTH if plans == 3 else "") + targets + bands)
     lat, lon = np.degrees(np.arcsin(rng.uniform(-1, 1, count))), rng.uniform(-180, 180, count)
     lines = [
         "id,name,lat,lon,elevation_m,intake_m,platform,status,baseline_exposure,contamination_risk,"

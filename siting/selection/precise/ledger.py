@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from siting.region.model import Floats
+from siting.selection.memory import MemoryWatch
 from siting.selection.precise.problem import Problem
 from siting.selection.program import Ended, Limits, Progress, Report, relative_gap
 
@@ -34,6 +35,7 @@ class Ledger:
         self._gap = gap or (lambda value, bounded: relative_gap(value, bounded, floor))
         self._target = target or (lambda value: value - 0.999 * limits.gap * max(abs(value), floor))
         self._progress = progress
+        self._memory = MemoryWatch(limits.memory_mb)
         self._began = time.monotonic()
         self.best: Floats | None = None
         self.value = np.inf
@@ -85,6 +87,8 @@ class Ledger:
             return Ended.INTERRUPTED
         if self.limits.seconds is not None and time.monotonic() - self._began > self.limits.seconds:
             return Ended.TIME
+        if self._memory.passed():
+            return Ended.MEMORY
         if self.limits.nodes is not None and self.processed >= self.limits.nodes:
             return Ended.NODES
         return None
