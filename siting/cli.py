@@ -101,6 +101,7 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
     found = _read(region, as_json)
     from siting.outputs.terminal import check_text
     from siting.planning import plan_region
+    from siting.region.derived import derivable
 
     planning = plan_region(found)
     if as_json:
@@ -113,6 +114,7 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
                 "deployments": len(planning.deployments),
                 "warnings": [w.as_dict() for w in found.warnings],
                 "not_offered": left_out,
+                "derivable": dict(derivable(found)),
                 "inputs": dict(found.inputs),
             }
         )
@@ -381,7 +383,7 @@ def _finish(
 
     from siting.outputs.folder import FolderError
     from siting.outputs.machine import machine_content
-    from siting.outputs.run import write_layout
+    from siting.outputs.run import with_proof, write_layout
     from siting.outputs.terminal import closing_lines, layout_text
 
     closing = closing_lines(planning, certificate, seconds)
@@ -394,7 +396,7 @@ def _finish(
     try:
         try:
             if as_json:
-                _print_json(machine_content(planning, assessment, certificate))
+                _print_json(machine_content(planning, assessment, with_proof(certificate, paths)))
             else:
                 ascii_only = not _is_utf(sys.stdout)
                 _put(sys.stdout, layout_text(planning, assessment, certificate, width=_width(), ascii_only=ascii_only))

@@ -28,6 +28,7 @@ import siting.region
 from siting import api, cli
 from siting.outputs.folder import RESULT_NAMES
 from siting.selection.program import Ended, Limits
+from siting.selection.stages import Proven
 
 REGIONS = Path(__file__).parents[1] / "regions"
 RUN = [sys.executable, "-c", "from siting.cli import main; main()"]
@@ -44,6 +45,7 @@ FILES = {
     "coverage.csv",
     "detection.csv",
     "gaps.csv",
+    "proof.json",
     "layout.json",
     "map.svg",
     "network.geojson",
@@ -540,7 +542,7 @@ def test_by_default_the_cheapest_layout_that_meets_every_goal_is_found_and_said_
     assert "Every goal is met, all 2. Proved: no layout within the rules" in shown
     assert shown.count("(goal ") == shown.count(", met)") == 2
     assert "did not decide here" in shown
-    assert {p.name for p in folder.iterdir()} == FILES | {"proof.json"}
+    assert {p.name for p in folder.iterdir()} == FILES
     content = json.loads((folder / "layout.json").read_text(encoding="utf-8"))
     assert [stage["name"] for stage in content["stages"]] == ["shortfall", "cost", "variance"]
     assert content["value"] == content["shortfall"] == 0.0
@@ -738,7 +740,7 @@ def test_a_layout_that_is_not_there_names_those_that_are(tmp_path, call):
 
 def test_a_folder_that_cannot_be_taken_is_refused_before_the_search(tmp_path, call, monkeypatch):
     (tmp_path / "file").write_text("mine")
-    monkeypatch.setattr(api, "solve", None)
+    monkeypatch.setattr(api, "solve_proven", None)
     done = call("plan", REGIONS / "smallsea", *SCORE, "--out", "file/r", "--json")
     assert done.returncode == cli.BAD_INPUT
     (fault,) = json.loads(done.stdout)["faults"]
@@ -879,13 +881,14 @@ def test_a_time_limit_ends_a_long_search_with_the_best_so_far(tmp_path):
 
 def test_a_search_that_is_stopped_before_a_first_layout_says_so_and_writes_nothing(tmp_path, monkeypatch, call):
     def nothing_found(program, objective, limits, progress=None):
-        found = real(program, objective, Limits(gap=0.0))
-        return dataclasses.replace(
+        found = real(program, objective, Limits(gap=0.0)).selection
+        found = dataclasses.replace(
             found, picked=(), values=None, value=None, gap=None, proved=False, ended=Ended.TIME, stages=()
         )
+        return Proven(found, (), ())
 
-    real = api.solve
-    monkeypatch.setattr(api, "solve", nothing_found)
+    real = api.solve_proven
+    monkeypatch.setattr(api, "solve_proven", nothing_found)
     done = call("plan", REGIONS / "smallsea", *SCORE)
     assert done.returncode == cli.STOPPED
     assert done.stdout == ""
@@ -900,15 +903,16 @@ def test_a_search_that_is_stopped_with_a_layout_writes_it_says_its_gap_and_ends_
     tmp_path, monkeypatch, capsys, ended
 ):
     # The search itself is cut short here by a stand-in, so that a layout with a gap is there on every machine.
-    real = api.solve
+    real = api.solve_proven
 
     def cut_short(program, objective, limits, progress=None):
-        found = real(program, objective, Limits(gap=0.0))
-        return dataclasses.replace(
+        found = real(program, objective, Limits(gap=0.0)).selection
+        found = dataclasses.replace(
             found, bound=found.value * 1.25, gap=0.25, proved=False, ended=ended, asked_gap=limits.gap
         )
+        return Proven(found, (), ())
 
-    monkeypatch.setattr(api, "solve", cut_short)
+    monkeypatch.setattr(api, "solve_proven", cut_short)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setattr(sys, "argv", ["siting", "plan", str(REGIONS / "smallsea"), *SCORE])

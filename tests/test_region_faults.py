@@ -487,7 +487,7 @@ def test_coordinates_that_cannot_be_degrees_are_refused_without_a_declared_crs(m
         ("monthly.csv", "id,month\nnobody,1\n", 2, "id", "no candidate has this id"),
         ("monthly.csv", "id,exposure\nalba,1\n", 1, "month", "column missing"),
         ("winds.csv", "site,month,sector,speed,frequency\nalba,1,0,3,0.7\nalba,1,90,3,0.4\n", 3, "frequency",
-         "the shares of month 1 of 'alba' sum to more than 1"),
+         "the shares of month 1 of 'alba' do not sum to 1"),
         ("winds.csv", "site,month,sector,speed,frequency,stability\nalba,1,0,3,0.7,G\n", 2, "stability",
          "not one of the known words"),
         ("sources.csv", "id,lat,lon,strength\na,1,2,3\na,4,5,6\n", 3, "id", "id stands in row 2 already"),

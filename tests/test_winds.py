@@ -121,10 +121,16 @@ def test_shares_are_the_double_integral_of_the_normal_vector(u, v, scalar, secto
         assert_allclose(found[n, k], whole, atol=2e-9)
 
 
-@given(st.floats(0, 12), st.floats(0, 2 * math.pi), st.floats(0.01, 1), st.sampled_from([1, 2, 5, 16, 36]))
+# The library's distribution fails at a ratio of about 1e-160, so the weakest wind here is .01 m/s or none.
+@given(
+    st.just(0.0) | st.floats(0.01, 12),
+    st.floats(0, 2 * math.pi),
+    st.floats(0.01, 1),
+    st.sampled_from([1, 2, 5, 16, 36]),
+)
 @settings(max_examples=60, deadline=None)
 def test_all_sectors_together_follow_the_rice_distribution(length, towards, q, sectors):
-    scalar = length / q if length > 0.01 else 3.0
+    scalar = length / q if length else 3.0
     u, v = length * math.sin(towards), length * math.cos(towards)
     ratio, sigma = ratio_and_sigma(u, v, max(scalar, math.hypot(u, v)))
     found = shares(u, v, scalar, sectors)

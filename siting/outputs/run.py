@@ -46,6 +46,14 @@ def layout_files(
     return files
 
 
+def with_proof(certificate: Certificate | None, paths: tuple[Path, ...]) -> Certificate | None:
+    """Return a certificate with the SHA-256 of the proof among the files just written, as their layout.json has it."""
+    written = [path for path in paths if path.name == NAME]
+    if certificate is None or not written:
+        return certificate
+    return replace(certificate, proof_sha256=digest(written[0].read_text(encoding="utf-8")))
+
+
 def write_layout(
     target: Path,
     planning: Planning,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from siting.assessment.assumed import assumed_columns
+from siting.assessment.assumed import AssumedColumn, assumed_columns
 from siting.assessment.coverage import Coverage, reach
 from siting.assessment.layout import Assessment, Pick
 from siting.deployments import LeftOut
@@ -16,6 +16,7 @@ from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
 from siting.outputs.shown import sentences
 from siting.planning import Planning
+from siting.region.derived import PRICES, derivable
 from siting.region.model import Origin, Region
 from siting.region.plain import listed
 from siting.region.schema.settings import Settings
@@ -108,7 +109,14 @@ def check_text(planning: Planning, *, width: int = 80) -> str:
         f"Choice of {counted(len(d), 'way')} to use them (site, plan, start year).",
     ]
     n = len(region.candidates)
+    filled = derivable(region)
+    if filled:
+        parts = [f"{_column_words(column, region.tracers)} of {number}" for column, number in filled.items()]
+        lines.append(f"`siting derive` could fill: {', '.join(parts)}.")
     for assumed in assumed_columns(region):
+        if assumed.column in PRICES:
+            lines.append(f"- assumed: {_price_words(region, assumed)}")
+            continue
         where = f"at {len(assumed.ids)} of {counted(n, 'candidate')}: {listed(assumed.ids)}"
         if len(assumed.ids) == n:
             where = "at every candidate"
@@ -121,6 +129,25 @@ def check_text(planning: Planning, *, width: int = 80) -> str:
     for (plan, reason), ids in sorted(reasons.items()):
         lines.append(f"- {plan or 'any plan'}, {reason}: {', '.join(sorted(set(ids)))}")
     return "".join(f"{wrapped(line, width)}\n" for line in lines)
+
+
+def _column_words(column: str, tracers: Sequence[str]) -> str:
+    """Return a column in words: "contamination_size.co2" is the contamination size (CO2)."""
+    name, _, gas = column.removesuffix("_m").partition(".")
+    spelt = next((tracer for tracer in tracers if tracer.lower() == gas), gas)
+    return name.replace("_", " ") + (f" ({spelt})" if gas else "")
+
+
+def _price_words(region: Region, assumed: AssumedColumn) -> str:
+    """Return the prices that a derived file assumed: they differ from place to place."""
+    c = region.candidates
+    prices = getattr(c, assumed.column)[[c.index(name) for name in assumed.ids]]
+    low, high = float(prices.min()), float(prices.max())
+    worth = f"{low:,.0f}" if low == high else f"{low:,.0f} to {high:,.0f}"
+    where = f"at {len(assumed.ids)} of {counted(len(c), 'candidate')}: {listed(assumed.ids)}"
+    if len(assumed.ids) == len(c):
+        where = "at every candidate"
+    return f"{assumed.column} {worth} {where}"
 
 
 def notes_lines(region: Region, most: int = MOST_NOTES) -> list[str]:
