@@ -1,6 +1,6 @@
 """Plan observing networks for trace gases in background air.
 
-The Python interface mirrors the commands: `read_region`, `plan`, `assess`. Names are looked up on
+The Python interface mirrors the commands: `read_region`, `plan`, `assess`, `frontier_both`. Names are looked up on
 first use, so that importing the package costs next to nothing.
 """
 
@@ -10,7 +10,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siting.api import GivenResult, PlanResult, assess, plan
+    from siting.api import GivenResult, PlanResult, assess, frontier_both, plan
     from siting.region import Fault, InputError, Region, read_region
     from siting.region.layouts import read_layout
 
@@ -19,6 +19,7 @@ __version__ = "0.1.0"
 _HOMES = {
     "plan": "siting.api",
     "assess": "siting.api",
+    "frontier_both": "siting.api",
     "PlanResult": "siting.api",
     "GivenResult": "siting.api",
     "read_region": "siting.region",
@@ -35,6 +36,7 @@ __all__ = [
     "PlanResult",
     "Region",
     "assess",
+    "frontier_both",
     "plan",
     "read_layout",
     "read_region",

@@ -14,20 +14,24 @@ from siting.region import cells
 from siting.region.faults import Findings
 from siting.region.features import RawFeatures
 from siting.region.model import Candidates, Codes, Floats, Origin, frozen_mapping, read_only
-from siting.region.plain import listed, swap_suspected
+from siting.region.plain import swap_suspected
 from siting.region.rows import Checked, Raw, check_rows, missing_column
 from siting.region.schema.lookups import extra_of
 from siting.region.schema.tables import SPREAD_COLUMNS, TRACER_COLUMNS, CandidateRow
 from siting.region.tables import column_name
 
 SIZE = TRACER_COLUMNS["candidates"]
+SHARES = ("baseline_exposure", "contamination_risk")
+# Numbers of a month by (id, month 1-12) and column of monthly.csv.
+Months = Mapping[tuple[str, int], Mapping[str, float]]
 
 
 @dataclass
 class Entry:
     """One candidate while it is put together: its row, where it stands, its geometry and its numbers.
 
-    `doubtful` names the columns whose cells are faulty (`geometry` among them) and not in `row`.
+    `doubtful` names the columns whose cells are faulty (`geometry` among them) and not in `row`, `filled` those
+    that are not the user's but were read from candidates.derived.csv.
     """
 
     row: CandidateRow
@@ -38,6 +42,11 @@ class Entry:
     extra: dict[str, str]
     doubtful: frozenset[str] = frozenset()
     origins: dict[str, Origin] = field(default_factory=dict)
+    filled: frozenset[str] = frozenset()
+
+    def gave(self, column: str) -> bool:
+        """Say whether the user's own files give a number."""
+        return (column in self.row.model_fields_set or column in self.numbers) and column not in self.filled
 
 
 def read_entries(raws: Sequence[Raw], tracers: Sequence[str], findings: Findings) -> list[Entry]:
@@ -52,8 +61,8 @@ def read_entries(raws: Sequence[Raw], tracers: Sequence[str], findings: Findings
         checked = check_rows(raw, CandidateRow, findings, number_columns=number_columns(tracers))
         shapes = _shapes(raw, findings)
         for place, row in zip(checked.index, checked.rows, strict=True):
-            entry = _entry(raw, checked, place, row, shapes[place])
-            _first_tracer(entry, first, findings)
+            entry = entry_of(raw, checked, place, row, shapes[place])
+            first_tracer(entry, first, findings)
             entries.append(entry)
         if not raw.rows and all(fault.file != raw.file for fault in findings.faults):
             findings.fault(
@@ -82,16 +91,17 @@ def tracer_column(base: str, tracer: str) -> str:
     return column_name(f"{base}.{tracer}")
 
 
-def _entry(
+def entry_of(
     raw: Raw, checked: Checked[CandidateRow], place: int, row: CandidateRow, shape: BaseGeometry | None
 ) -> Entry:
+    """Return the entry of a checked row."""
     numbers = {column: found[place] for column, found in checked.numbers_of.items() if place in found}
     extra = {column: cells_of[place] for column, cells_of in checked.extra.items()}
     doubtful = checked.faulty.get(place, frozenset()) | ({"geometry"} if shape is None else frozenset())
     return Entry(row, raw.file, raw.numbers[place], shape, numbers, extra, doubtful)
 
 
-def _first_tracer(entry: Entry, column: str, findings: Findings) -> None:
+def first_tracer(entry: Entry, column: str, findings: Findings) -> None:
     """Take the size in the column named for the first tracer as the plain one, which belongs to it."""
     value = entry.numbers.pop(column, None)
     if value is None or SIZE in entry.doubtful:
@@ -209,10 +219,11 @@ def _unique(entries: list[Entry], findings: Findings) -> Iterator[Entry]:
         if other is entry:
             yield entry
         else:
-            _id_twice(entry, other, findings)
+            id_twice(entry, other, findings)
 
 
-def _id_twice(entry: Entry, other: Entry, findings: Findings) -> None:
+def id_twice(entry: Entry, other: Entry, findings: Findings) -> None:
+    """Note that an id stands in two rows."""
     findings.fault(
         entry.file,
         entry.number,
@@ -222,48 +233,6 @@ def _id_twice(entry: Entry, other: Entry, findings: Findings) -> None:
         allowed="each id once, across all candidate files",
         mend="rename one of the two",
     )
-
-
-def fill_derived(entries: Sequence[Entry], raw: Raw, tracers: Sequence[str], findings: Findings) -> None:
-    """Fill empty cells from candidates.derived.csv; what the user gave is never touched."""
-    checked = check_rows(raw, CandidateRow, findings, number_columns=number_columns(tracers))
-    by_id: dict[str, Entry] = {}
-    for place, row in zip(checked.index, checked.rows, strict=True):
-        derived = _entry(raw, checked, place, row, None)
-        _first_tracer(derived, tracer_column(SIZE, tracers[0]), findings)
-        if row.id in by_id:
-            _id_twice(derived, by_id[row.id], findings)
-        by_id[row.id] = derived
-    strange = sorted(by_id.keys() - {entry.row.id for entry in entries})
-    if strange:
-        findings.warn(
-            raw.file,
-            None,
-            "id",
-            listed(strange),
-            "derived rows of candidates that are not there any more",
-            mend="run `siting derive` again",
-        )
-    for entry in entries:
-        if entry.row.id in by_id:
-            _fill(entry, by_id[entry.row.id])
-
-
-def _fill(entry: Entry, derived: Entry) -> None:
-    given = entry.row.model_fields_set | entry.doubtful
-    new = {
-        column: getattr(derived.row, column)
-        for column in derived.row.model_fields_set
-        if column not in given and column not in ("id", "lat", "lon")
-    }
-    for column, value in derived.numbers.items():
-        # a derived spread belongs to the derived number, not to one that the user gave
-        nominal = column.removesuffix("_low").removesuffix("_high")
-        if column not in entry.numbers and column not in entry.doubtful and (nominal == column or nominal in new):
-            entry.numbers[column] = value
-            entry.origins[column] = Origin.DERIVED
-    entry.row = entry.row.model_copy(update=new)
-    entry.origins.update(dict.fromkeys(new, Origin.DERIVED))
 
 
 def check_entries(entries: Sequence[Entry], findings: Findings) -> None:
@@ -454,12 +423,13 @@ def build(
 
 
 def monthly_arrays(
-    entries: Sequence[Entry], tracers: Sequence[str], months: Mapping[tuple[str, int], Mapping[str, float]]
+    entries: Sequence[Entry], tracers: Sequence[str], months: Months, derived: Months | None = None
 ) -> dict[str, Any]:
     """Return exposure, risk and size of the entries with their origins, and their open months.
 
     `months` maps (id, month 1-12) to the numbers of monthly.csv that replace the yearly ones, by the
-    columns of that file.
+    columns of that file; `derived` those of monthly.derived.csv, which count where neither monthly.csv nor
+    the candidate's own row gives the number.
     """
     rows = [entry.row for entry in entries]
     exposure = np.repeat(np.array([row.baseline_exposure for row in rows], dtype=float)[:, None], 12, axis=1)
@@ -480,19 +450,18 @@ def monthly_arrays(
 
     sizes_of = [(tracer_column("size", tracer), "size" if t == 0 else "") for t, tracer in enumerate(tracers)]
     place = {row.id: i for i, row in enumerate(rows)}
-    for (candidate, month), numbers in months.items():
-        i = place[candidate]
-        if "exposure" in numbers:
-            exposure[i, month - 1] = numbers["exposure"]
-            exposure_origin[i, month - 1] = Origin.GIVEN
-        if "risk" in numbers:
-            risk[:, i, month - 1] = numbers["risk"]
-            risk_origin[i, month - 1] = Origin.GIVEN
-        for t, names in enumerate(sizes_of):
-            named = [numbers[name] for name in names if name in numbers]
-            if named:
-                size[t, i, month - 1] = named[0]
-                size_origin[t, i, month - 1] = Origin.GIVEN
+    for numbers_of, origin in ((derived or {}, Origin.DERIVED), (months, Origin.GIVEN)):
+        for (candidate, month), numbers in numbers_of.items():
+            i, m = place[candidate], month - 1
+            kept = [origin == Origin.DERIVED and entries[i].gave(column) for column in (*SHARES, *columns)]
+            if "exposure" in numbers and not kept[0]:
+                exposure[i, m], exposure_origin[i, m] = numbers["exposure"], origin
+            if "risk" in numbers and not kept[1]:
+                risk[:, i, m], risk_origin[i, m] = numbers["risk"], origin
+            for t, names in enumerate(sizes_of):
+                named = [numbers[name] for name in names if name in numbers]
+                if named and not kept[2 + t]:
+                    size[t, i, m], size_origin[t, i, m] = named[0], origin
     accepted = np.array([row.accepted_hours for row in rows], dtype=float)
     exposure *= accepted[:, None]
     return {

@@ -15,6 +15,7 @@ from siting.region.tables import RawTable, read_table
 
 CANDIDATE_FILES = ("candidates.csv", "candidates.geojson", "candidates.gpkg")
 DERIVED_FILE = "candidates.derived.csv"
+DERIVED_MONTHS_FILE = "monthly.derived.csv"
 TABLE_FILES = ("monthly.csv", "winds.csv", "sources.csv", "legs.csv")
 FOLDERS = ("layouts", "records")
 # Files of other kinds may lie in the folder as notes; these look as if they should be read.
@@ -130,7 +131,7 @@ def tables_in(path: Path, folder: str, findings: Findings) -> Sequence[tuple[str
 
 def name_strange_files(path: Path, findings: Findings) -> None:
     """Warn of files that look like inputs but are not read, with the name that may have been meant."""
-    known = [TOML, *CANDIDATE_FILES, DERIVED_FILE, *TABLE_FILES]
+    known = [TOML, *CANDIDATE_FILES, DERIVED_FILE, *TABLE_FILES, DERIVED_MONTHS_FILE]
     for file in sorted(path.iterdir()):
         name = file.name
         if name in known or name.startswith((".", "~")) or (name in FOLDERS and file.is_dir()):

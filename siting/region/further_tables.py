@@ -13,8 +13,9 @@ import numpy as np
 
 from siting.region.candidates import tracer_column
 from siting.region.cells import CellError, id_text
+from siting.region.derived import name_gone
 from siting.region.faults import NOT_USED, Findings
-from siting.region.folder import read_optional, tables_in
+from siting.region.folder import DERIVED_MONTHS_FILE, read_optional, tables_in
 from siting.region.model import Floats, read_only
 from siting.region.recorded import without_blanks
 from siting.region.references import KnownIds, check_layout_words
@@ -31,6 +32,8 @@ from siting.region.schema.tables import (
 )
 
 Row = TypeVar("Row", bound=Vocabulary)
+# Shares rounded to a few digits sum to a little more or less than 1.
+SHARES_OFF = 0.02
 
 
 @dataclass(frozen=True)
@@ -48,9 +51,12 @@ class FurtherTables:
     """The checked rows of the further tables, in an order of their own, and their raw cells for the hashes.
 
     `source_strength` (tracers, sources) and `record_values` (tracers, rows) hold the numbers that belong to a tracer.
+    `derived_months` and `derived_raw` come from monthly.derived.csv, whose rows nobody typed.
     """
 
     months: dict[tuple[str, int], dict[str, float]] = field(default_factory=dict)
+    derived_months: dict[tuple[str, int], dict[str, float]] = field(default_factory=dict)
+    derived_raw: Raw | None = None
     winds: tuple[WindRow, ...] = ()
     sources: tuple[SourceRow, ...] = ()
     source_strength: Floats = field(default_factory=lambda: np.zeros((0, 0)))
@@ -66,7 +72,13 @@ def read_further_tables(path: Path, context: Context, findings: Findings) -> Fur
     tables = FurtherTables(source_strength=np.zeros((len(context.tracers), 0)))
     if (raw := read_optional(path, "monthly.csv", findings)) is not None:
         tables.raws.append(raw)
+        _check_ids(raw, "id", context, findings)
         tables.months = _months(raw, context, findings)
+    if (raw := read_optional(path, DERIVED_MONTHS_FILE, findings)) is not None:
+        tables.derived_raw = raw
+        derived = _months(raw, context, findings)
+        name_gone(raw.file, {name for name, _ in derived} - context.known.ids, findings)
+        tables.derived_months = {key: numbers for key, numbers in derived.items() if key[0] in context.known.ids}
     if (raw := read_optional(path, "winds.csv", findings)) is not None:
         tables.raws.append(raw)
         tables.winds = _winds(raw, context, findings)
@@ -135,9 +147,8 @@ def _by_tracer(file: str, checked: Checked[Row], first: Sequence[float], context
 
 
 def _months(raw: Raw, context: Context, findings: Findings) -> dict[tuple[str, int], dict[str, float]]:
-    """Return the numbers of monthly.csv by (id, month)."""
+    """Return the numbers of monthly.csv, or of monthly.derived.csv, by (id, month)."""
     checked = check_rows(raw, MonthlyRow, findings, number_columns=_tracer_columns("monthly", context))
-    _check_ids(raw, "id", context, findings)
     found: dict[tuple[str, int], dict[str, float]] = {}
     first: dict[tuple[str, int], int] = {}
     for place, row in zip(checked.index, checked.rows, strict=True):
@@ -159,39 +170,36 @@ def _months(raw: Raw, context: Context, findings: Findings) -> dict[tuple[str, i
     return found
 
 
-def _unused(
-    raw: Raw, model: type[Row], findings: Findings, number_columns: dict[str, str] | None = None
-) -> Checked[Row]:
-    findings.warn(raw.file, None, None, None, f"read and checked, {NOT_USED}")
-    return check_rows(raw, model, findings, number_columns=number_columns)
-
-
 def _winds(raw: Raw, context: Context, findings: Findings) -> tuple[WindRow, ...]:
-    checked = _unused(raw, WindRow, findings)
+    checked = check_rows(raw, WindRow, findings)
     shares: dict[tuple[str, int], list[float]] = defaultdict(list)
     last: dict[tuple[str, int], int] = {}
     _check_ids(raw, "site", context, findings)
     for number, row in _numbered(raw, checked):
         shares[row.site, row.month].append(row.frequency)
         last[row.site, row.month] = number
+    # where a row is faulty, nobody knows to which month its share belongs
+    whole = not checked.faulty
     for (site, month), parts in shares.items():
         total = math.fsum(parts)
-        if total > 1.001:  # shares rounded to a few digits may sum to a little more
+        # rounded first: 0.49 + 0.49 is not quite 0.98
+        off = round(total - 1.0, 9)
+        if off > SHARES_OFF or (off < -SHARES_OFF and whole):
             findings.fault(
                 raw.file,
                 last[site, month],
                 "frequency",
                 f"a sum of {total:.6g}",
-                f"the shares of month {month} of '{site}' sum to more than 1",
-                allowed="shares of a month's hours that sum to 1 at most",
-                mend="write shares from 0 to 1, each class of wind once",
+                f"the shares of month {month} of '{site}' do not sum to 1",
+                allowed=f"shares of a month's hours that sum to 1 within {SHARES_OFF:g}, calm hours among them",
+                mend="write shares from 0 to 1, not per cent, each class of wind once",
             )
     return tuple(sorted(checked.rows, key=lambda w: (w.site, w.month, w.sector, w.speed, w.stability, w.frequency)))
 
 
 def _sources(raw: Raw, context: Context, findings: Findings) -> tuple[tuple[SourceRow, ...], Floats]:
     """Return the sources in the order of ids and their strengths (tracers, sources), 0 where none is given."""
-    checked = _unused(raw, SourceRow, findings, _tracer_columns("sources", context))
+    checked = check_rows(raw, SourceRow, findings, number_columns=_tracer_columns("sources", context))
     first: dict[str, int] = {}
     for number, row in _numbered(raw, checked):
         if first.setdefault(row.id, number) != number:
@@ -210,7 +218,8 @@ def _sources(raw: Raw, context: Context, findings: Findings) -> tuple[tuple[Sour
 
 
 def _legs(raw: Raw, findings: Findings) -> tuple[LegRow, ...]:
-    checked = _unused(raw, LegRow, findings)
+    findings.warn(raw.file, None, None, None, f"read and checked, {NOT_USED}")
+    checked = check_rows(raw, LegRow, findings)
     for number, row in _numbered(raw, checked):
         if row.from_ == row.to:
             findings.fault(

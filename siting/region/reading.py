@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from siting.region import fingerprints
-from siting.region.candidates import Entry, build, check_entries, fill_derived, monthly_arrays, read_entries
+from siting.region.candidates import Entry, build, check_entries, monthly_arrays, read_entries
 from siting.region.crosschecks import SettingsCheck, check_settings
+from siting.region.derived import fill_derived, name_prices, take_months
 from siting.region.expected import check_expected
 from siting.region.faults import NOT_USED, Findings
 from siting.region.folder import (
@@ -62,12 +63,13 @@ def read_region(folder: str | Path) -> Region:
     if file.settings is None:
         raise AssertionError("settings are missing although no fault was found")
 
-    _name_bare_prices(entries, findings)
+    name_prices(entries, derived, findings)
     name_doubtful_places(entries, findings)
     _name_running_kinds(entries, file.settings, findings)
-    _take_months_as_given(entries, tables.months)
+    take_months(entries, tables.months, tables.derived_months)
     all_raws = [*raws, *tables.raws]
-    hashes = {raw.file: fingerprints.of_rows(raw) for raw in [*all_raws, *([derived] if derived is not None else [])]}
+    by_derive = [raw for raw in (derived, tables.derived_raw) if raw is not None]
+    hashes = {raw.file: fingerprints.of_rows(raw) for raw in [*all_raws, *by_derive]}
     hashes[TOML] = fingerprints.of_settings(file.content)
     return _region(path.resolve().name, file.settings, entries, tables, tracers, hashes, all_raws, findings)
 
@@ -98,7 +100,7 @@ def _region(
         inputs=tuple(sorted(hashes.items())),
         rows_read=sum(len(raw.rows) for raw in raws),
         warnings=tuple(findings.warnings),
-        **monthly_arrays(entries, tracers, tables.months),
+        **monthly_arrays(entries, tracers, tables.months, tables.derived_months),
     )
 
 
@@ -123,20 +125,6 @@ def _name_unused(settings: Settings, findings: Findings) -> None:
         findings.warn(TOML, None, None, None, f"{NOT_USED}: {', '.join(names)}")
 
 
-def _name_bare_prices(entries: Sequence[Entry], findings: Findings) -> None:
-    """Say where costs were not given, since they then count as 0."""
-    for file in dict.fromkeys(entry.file for entry in entries):
-        for column in ("setup_cost", "annual_cost"):
-            bare = sum(
-                1
-                for entry in entries
-                if entry.file == file and column not in entry.row.model_fields_set and entry.row.status != "running"
-            )
-            if bare:
-                problem = f"not given for {bare} candidate{'s' * (bare > 1)}, counted as 0 there"
-                findings.warn(file, None, column, None, problem, mend="fill it in")
-
-
 def _name_running_kinds(entries: Sequence[Entry], settings: Settings, findings: Findings) -> None:
     """Say where nothing tells what a running station measures with, since flasks are then taken for granted."""
     methods = {plan.record_method for plan in settings.plans if plan.kind != "flask_then_analyzer"}
@@ -145,12 +133,3 @@ def _name_running_kinds(entries: Sequence[Entry], settings: Settings, findings: 
         if row.status == "running" and row.running_plan is None and row.method not in methods:
             problem = "not given for a running station, which is then taken for one with flasks"
             findings.warn(entry.file, entry.number, "running_plan", None, problem, mend="name the plan that it runs")
-
-
-def _take_months_as_given(entries: Sequence[Entry], months: Mapping[tuple[str, int], Mapping[str, float]]) -> None:
-    """Count a number as given where monthly.csv gives it for every open month."""
-    for entry in entries:
-        for column, name in (("baseline_exposure", "exposure"), ("contamination_risk", "risk")):
-            opened = entry.row.open_months
-            if opened and all(name in months.get((entry.row.id, month), {}) for month in opened):
-                entry.origins[column] = Origin.GIVEN

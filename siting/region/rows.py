@@ -56,16 +56,17 @@ def check_rows(
     *,
     number_columns: Mapping[str, str] | None = None,
     optional: Collection[str] = (),
+    hints: Collection[str] = (),
 ) -> Checked[Row]:
     """Check all cells of a file against its model; faults and warnings go to `findings`.
 
     `number_columns` maps further numeric columns that are allowed (per tracer, spreads) to the field
     whose limits they share; `optional` names columns that may be missing although the model asks for
-    them.
+    them, `hints` columns that may be there and are passed over.
     """
     extra_numbers = dict(number_columns or {})
     known = column_names(model)
-    unknown = _check_heading(raw, model, [*known, *extra_numbers], optional, findings)
+    unknown = _check_heading(raw, model, [*known, *extra_numbers], optional, hints, findings)
     places = {column: i for i, column in enumerate(raw.columns)}
     used = [(column, places[column]) for column in raw.columns if column in known]
     records = [{column: row[i] for column, i in used if row[i] != ""} for row in raw.rows]
@@ -82,13 +83,18 @@ def check_rows(
 
 
 def _check_heading(
-    raw: Raw, model: type[Vocabulary], known: Sequence[str], optional: Collection[str], findings: Findings
+    raw: Raw,
+    model: type[Vocabulary],
+    known: Sequence[str],
+    optional: Collection[str],
+    hints: Collection[str],
+    findings: Findings,
 ) -> list[str]:
     """Check the heading of a file and return the columns that are not known."""
     for column, required in column_names(model).items():
         if required and column not in raw.columns and column not in optional:
             missing_column(raw, column, model, findings)
-    unknown = [column for column in raw.columns if column not in known]
+    unknown = [column for column in raw.columns if column not in known and column not in hints]
     for column in unknown:
         near = nearest(column, known)
         findings.warn(

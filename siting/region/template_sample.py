@@ -291,5 +291,6 @@ def readme(sites: int | None) -> str:
         origin=f"Made by `siting new` from a list of {sites} place{'s' * (sites != 1)}. The places are yours, as you "
         "gave them. Grant, prices, plans and gas in\n`region.toml` are invented samples. Do not plan with them as "
         "they are.",
-        rows="column by column",
+        rows="column by column.\n   `siting derive FOLDER` fills the rest from land, wind and towns, and says what is "
+        "assumed",
     )

@@ -225,18 +225,35 @@ class Mixing(Vocabulary):
 class Geography(Vocabulary):
     """Thresholds by which attributes are derived from the geography of a place."""
 
-    fetch_km: Positive = described(
-        300.0, about="Least way over water of a clean sector.", unit="km", why="assumed", later="geography"
+    fetch_km: Positive = described(300.0, about="Least way over water of a clean sector.", unit="km", why="assumed")
+    least_wind: NotNegative = described(2.0, about="Least wind of a clean hour.", unit="m/s", why="assumed")
+    source_reach_km: Positive = described(50.0, about="Reach of a listed source.", unit="km", why="assumed")
+    mixing_height_m: Positive = described(800.0, about="Mixing height.", unit="m", why="assumed")
+    land_steadiness: Share = described(0.5, about="Steadiness of the wind over land.", why="assumed")
+    sectors: int = described(16, about="Wind sectors.", ge=4, le=72)
+    islet_km2: NotNegative = described(
+        200.0, about="An own island smaller than this does not end the fetch.", unit="km2", why="assumed"
     )
-    least_wind: NotNegative = described(
-        2.0, about="Least wind of a clean hour.", unit="m/s", why="assumed", later="geography"
+    town_reach_km: Positive = described(50.0, about="Reach of a town.", unit="km", why="assumed")
+    mountain_above_m: Positive = described(
+        500.0,
+        about="Height above the surrounding grid from which a place counts as a mountain.",
+        unit="m",
+        why="assumed",
     )
-    source_reach_km: Positive = described(
-        50.0, about="Reach of a listed source.", unit="km", why="assumed", later="geography"
+    mountain_hours: Share = described(0.45, about="Share of hours kept on a mountain.", why="assumed")
+    bare_setup_cost: NotNegative = described(
+        20000.0, about="Cost of opening a place that has no price.", unit="currency", why="assumed"
     )
-    mixing_height_m: Positive = described(800.0, about="Mixing height.", unit="m", why="assumed", later="geography")
-    land_steadiness: Share = described(0.5, about="Steadiness of the wind over land.", why="assumed", later="geography")
-    sectors: int = described(16, about="Wind sectors.", ge=4, le=72, later="geography")
+    bare_annual_cost: NotNegative = described(
+        8000.0, about="Yearly cost of a place that has no price.", unit="currency a year", why="assumed"
+    )
+    bare_cost_per_km: NotNegative = described(
+        10.0,
+        about="Yearly cost added per km to the nearest supply port or airport, at a place that has no price.",
+        unit="currency a year",
+        why="assumed",
+    )
 
 
 class Stress(Vocabulary):

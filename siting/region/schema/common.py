@@ -15,7 +15,7 @@ class Vocabulary(BaseModel):
     )
 
 
-Later = Literal["", "record", "geography", "supply", "judging"]
+Later = Literal["", "record", "supply", "judging"]
 
 
 def described(

@@ -29,7 +29,6 @@ TABLES: tuple[tuple[str, type[Vocabulary]], ...] = (
 # What the marks of fields that wait for their use mean.
 LATER_WORDS = {
     "record": "what a network can show",
-    "geography": "attributes from land and wind",
     "supply": "transport",
     "judging": "many futures",
 }
@@ -50,6 +49,8 @@ A region folder holds `region.toml` and at least one file of candidates. The oth
   "assumed" is a guess that you should replace. "Empty" means that nothing is set; the text of the field says what
   then holds.
 - A name (also an id) has 1 to 80 letters, digits, spaces or `_ . -`, a letter or digit first.
+- `siting derive` writes `candidates.derived.csv` and `monthly.derived.csv`, with the columns of `candidates.csv` and
+  `monthly.csv`. They count only where your own files say nothing.
 - *Later* marks a field that is accepted and checked and changes no answer yet. The word in brackets says what it waits
   for: {"; ".join(f"{mark}, {words}" for mark, words in LATER_WORDS.items())}.
 """

@@ -57,5 +57,5 @@ class Settings(Vocabulary):
     targets: tuple[Target, ...] = described((), about="What the network must show.")
     score: Score = described(Score(), about="How a deployment is valued.")
     mixing: Mixing = described(Mixing(), about="How the atmosphere mixes.")
-    geography: Geography = described(Geography(), about="How attributes are derived.", later="geography")
+    geography: Geography = described(Geography(), about="How attributes are derived.")
     stress: Stress = described(Stress(), about="What many futures are drawn from.", later="judging")

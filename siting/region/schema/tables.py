@@ -124,26 +124,24 @@ class MonthlyRow(Vocabulary):
 class WindRow(Vocabulary):
     """winds.csv: how often the wind blows from a sector."""
 
-    site: Identifier = described(about="Candidate.", later="geography")
-    month: Integer = described(about="Month, 1 to 12.", ge=1, le=12, later="geography")
-    sector: Number = described(
-        about="Direction the wind comes from.", unit="degrees", ge=0.0, le=360.0, later="geography"
-    )
-    speed: Number = described(about="Speed of the class.", unit="m/s", ge=0.0, le=120.0, later="geography")
+    site: Identifier = described(about="Candidate.")
+    month: Integer = described(about="Month, 1 to 12.", ge=1, le=12)
+    sector: Number = described(about="Direction the wind comes from.", unit="degrees", ge=0.0, le=360.0)
+    speed: Number = described(about="Speed of the class.", unit="m/s", ge=0.0, le=120.0)
     stability: Annotated[Literal["A", "B", "C", "D", "E", "F"], BeforeValidator(str.strip)] = described(
-        "D", about="Pasquill class, A to F.", later="geography"
+        "D", about="Pasquill class, A to F."
     )
-    frequency: Number = described(about="Share of the month's hours.", ge=0.0, le=1.0, later="geography")
+    frequency: Number = described(about="Share of the month's hours.", ge=0.0, le=1.0)
 
 
 class SourceRow(Vocabulary):
     """sources.csv: a local emitter."""
 
-    id: Identifier = described(about="Short unique name.", later="geography")
-    lat: Number = described(about="Latitude.", unit="degrees north", ge=-90.0, le=90.0, later="geography")
-    lon: Number = described(about="Longitude.", unit="degrees east", ge=-180.0, le=360.0, later="geography")
-    height_m: Number = described(0.0, about="Height of release.", unit="m", ge=0.0, le=2000.0, later="geography")
-    strength: Number = described(about="Emission.", unit="kg/s", ge=0.0, later="geography")
+    id: Identifier = described(about="Short unique name.")
+    lat: Number = described(about="Latitude.", unit="degrees north", ge=-90.0, le=90.0)
+    lon: Number = described(about="Longitude.", unit="degrees east", ge=-180.0, le=360.0)
+    height_m: Number = described(0.0, about="Height of release.", unit="m", ge=0.0, le=2000.0)
+    strength: Number = described(about="Emission.", unit="kg/s", ge=0.0)
 
 
 class LegRow(Vocabulary):
