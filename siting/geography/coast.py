@@ -36,16 +36,18 @@ _SLACK = 1.006
 class Coast:
     """The outline of land: pieces `first` to `second` (m, 3), directions of verticals, and whose they are.
 
-    `part` (m,) is the row of the polygon that a piece belongs to, `area_km2` (polygons,) their areas on a
-    sphere of the same size. Made by `coast_of`.
+    `part` (m,) is the row of the polygon that a piece belongs to, `sea` (m,) whether it is that polygon's outline
+    (the shores of lakes are not), `area_km2` (polygons,) areas on a sphere of the same size. Made by `coast_of`.
     """
 
     first: Floats
     second: Floats
     part: Indices
+    sea: Flags
     area_km2: Floats
     polygons: NDArray[Any]
     _middles: cKDTree
+    _outer: cKDTree
     _index: shapely.STRtree
 
     def on_land(self, lat: ArrayLike, lon: ArrayLike) -> Flags:
@@ -71,19 +73,20 @@ class Coast:
         return np.asarray(near, dtype=np.intp)
 
     def distance_km(self, lat: ArrayLike, lon: ArrayLike) -> Floats:
-        """Return (n,) the geodesic distance of places to the nearest coast, also from inland, in km.
+        """Return (n,) the geodesic distance of places to the nearest coast of the sea, also from inland, in km.
 
         Raises ValueError for places that are not finite or out of range, and if there is no coast at all.
         """
-        if self.part.size == 0:
+        if not self.sea.any():
             raise ValueError("there is no coast to measure to")
         phi, lam = checked_latitudes(np.atleast_1d(lat)), checked_longitudes(np.atleast_1d(lon))
         here = unit_vectors(phi, lam)
-        chord = np.atleast_1d(self._middles.query(here)[0])
+        chord = np.atleast_1d(self._outer.query(here)[0])
         to_lat, to_lon = np.empty(phi.size), np.empty(phi.size)
         for i, place in enumerate(here):
             km = 2.0 * np.arcsin(min(float(chord[i]) / 2.0, 1.0)) * RADIUS_KM
             pieces = self.within(place, km)
+            pieces = pieces[self.sea[pieces]]
             nearest = _nearest_point(place, self.first[pieces], self.second[pieces])
             to_lat[i], to_lon[i] = _degrees(nearest)
         return distance_km(phi, lam, to_lat, to_lon)
@@ -113,10 +116,13 @@ def coast_of(polygons: Sequence[BaseGeometry]) -> Coast:
     if xy.size and (np.abs(xy[:, 0]).max() > 180.0 or np.abs(xy[:, 1]).max() > 90.0):
         raise ValueError("land must lie within -180 to 180 degrees of longitude and -90 to 90 of latitude")
     follows = ring[1:] == ring[:-1]
-    a, b, owner = xy[:-1][follows], xy[1:][follows], np.asarray(ring_part)[ring[:-1][follows]]
+    a, b, whose = xy[:-1][follows], xy[1:][follows], ring[:-1][follows]
+    owner = np.asarray(ring_part)[whose]
+    # The first ring of a polygon is its outline.
+    outline = np.diff(np.asarray(ring_part), prepend=-1)[whose] != 0
     seam = (np.abs(np.abs(a[:, 0]) - 180.0) < _SEAM) & (a[:, 0] == b[:, 0])
     seam |= (np.abs(a[:, 1]) > 90.0 - _SEAM) & (np.abs(b[:, 1]) > 90.0 - _SEAM)
-    a, b, owner = a[~seam], b[~seam], owner[~seam]
+    a, b, owner, outline = a[~seam], b[~seam], owner[~seam], outline[~seam]
     # Degrees of longitude are never longer than those of latitude, so this cuts no piece too long.
     pieces = np.maximum(np.ceil(np.hypot(*(b - a).T) * _DEGREE_KM / PIECE_KM), 1.0).astype(np.intp)
     edge = np.repeat(np.arange(pieces.size), pieces)
@@ -131,10 +137,10 @@ def coast_of(polygons: Sequence[BaseGeometry]) -> Coast:
     # Lambert's cylindrical projection keeps areas, and the straight edges of the map stay what they are at a pole.
     flat = shapely.transform(shapes, lambda p: np.column_stack([np.radians(p[:, 0]), np.sin(np.radians(p[:, 1]))]))
     area = np.asarray(shapely.area(flat), dtype=float) * RADIUS_KM**2
-    arrays = (first, second, np.asarray(owner[edge], dtype=np.intp), area)
+    arrays = (first, second, np.asarray(owner[edge], dtype=np.intp), outline[edge], area)
     for array in arrays:
         array.setflags(write=False)
-    return Coast(*arrays, shapes, cKDTree(middle), shapely.STRtree(shapes))
+    return Coast(*arrays, shapes, cKDTree(middle), cKDTree(middle[outline[edge]]), shapely.STRtree(shapes))
 
 
 def _degrees(direction: Floats) -> tuple[float, float]:

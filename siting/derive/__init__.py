@@ -1,0 +1,1 @@
+"""Attributes of candidates from the geography of their places: what a planner rarely has in numbers."""
