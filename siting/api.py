@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -28,6 +29,9 @@ from siting.selection.score import layout_score, score_objective
 from siting.selection.solve import clashing_rules, solve_proven
 from siting.selection.stages import Proven
 from siting.verification.verdict import Verification
+
+if TYPE_CHECKING:
+    from siting.derive.files import Derived
 
 # Answers that fail the independent re-check before the search gives up.
 MOST_RETRIES = 10
@@ -120,6 +124,22 @@ def plan(
     )
     assessment = assess_layout(planning, picked, state=state, by="score" if by == "score" else "error")
     return PlanResult(planning, selection, assessment, certificate, (), (), proven if proven.proofs else None)
+
+
+def derive(
+    region: Region,
+    *,
+    old: tuple[Sequence[dict[str, str]], Sequence[dict[str, str]]] = ((), ()),
+    progress: Callable[[int, int], None] | None = None,
+) -> Derived:
+    """Derive exposure, contamination, heights, assumed prices and distances of a region's candidates.
+
+    Returns rows of candidates.derived.csv and monthly.derived.csv; `old` are rows of an
+    earlier run, reused where nothing they rest on has changed, `progress(done, all)` is told after every batch.
+    """
+    from siting.derive.files import derive_region
+
+    return derive_region(region, old, progress)
 
 
 def frontier_both(

@@ -125,6 +125,76 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
 
 
 @app.command()
+def derive(
+    region: RegionArgument,
+    explain: Annotated[
+        str | None, typer.Option("--explain", metavar="ID", help="Explain one site; nothing is written.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Fill what the files leave open from land, wind and towns: beside them, never over them."""
+    found = _read(region, as_json)
+    from siting.derive.files import derive_region, old_rows, write_derived
+    from siting.outputs.progress import Counter
+    from siting.region.faults import InputError
+
+    if explain is not None:
+        _explain(found, explain, as_json)
+        return
+    folder = Path(region)
+    try:
+        with Counter("deriving") as counter:
+            derived = derive_region(found, old_rows(folder), counter.update)
+        paths = write_derived(folder, derived)
+    except InputError as error:
+        _refuse(error, as_json)
+    fresh = len(derived.rows) - derived.reused
+    if as_json:
+        _print_json(
+            {
+                "region": found.name,
+                "candidates": len(derived.rows),
+                "derived": fresh,
+                "reused": derived.reused,
+                "columns": dict(derived.filled),
+                "written": [path.name for path in paths],
+            }
+        )
+        return
+    for column, count in derived.filled:
+        _put(sys.stdout, f"{column:<28} {count:>6} candidate{'s' * (count != 1)}\n")
+    _say(f"Derived {fresh} candidates, reused {derived.reused} whose inputs have not changed.")
+    _say(f"Wrote {paths[0].name} and {paths[1].name} in {folder}. They fill empty cells only; your own numbers stand.")
+    _say(f"Next: siting derive {region} --explain ID, siting check {region}")
+
+
+def _explain(found: Region, candidate: str, as_json: bool) -> None:
+    """Print how the numbers of one site come about."""
+    from siting.derive.asked import asked_of
+    from siting.derive.earth import read_earth
+    from siting.derive.explain import explanation
+    from siting.outputs.lines import wrapped
+    from siting.region.faults import Findings, InputError
+    from siting.region.plain import nearest
+
+    try:
+        row = found.candidates.index(candidate)
+    except KeyError:
+        findings = Findings()
+        near = nearest(candidate, found.candidates.ids)
+        mend = f"did you mean '{near}'?" if near else "see the ids in the candidate files"
+        findings.fault(
+            "--explain", None, None, candidate, "no such candidate", allowed="an id of the region", mend=mend
+        )
+        _refuse(InputError(findings.faults), as_json)
+    lines = explanation(asked_of(found), read_earth(), row)
+    if as_json:
+        _print_json({"id": candidate, "lines": lines})
+        return
+    _put(sys.stdout, "\n".join(line if len(line) <= _width() else wrapped(line, _width()) for line in lines) + "\n")
+
+
+@app.command()
 def plan(
     region: RegionArgument,
     by: Annotated[

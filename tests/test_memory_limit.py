@@ -20,7 +20,8 @@ def test_the_memory_told_grows_by_what_an_array_takes():
     before = resident_mb()
     held = np.ones(16 * 2**20)
     after = resident_mb()
-    assert before is not None and after is not None
+    assert before is not None
+    assert after is not None
     assert 100.0 < after - before < 200.0
     assert held.size
 

@@ -334,9 +334,7 @@ def ice_shelves(height: Floats, lat: Floats, land: NDArray[np.bool_], sea: NDArr
     for shape in merged:
         filled = shapely.Polygon(shape.exterior)
         thinned = shapely.set_precision(shapely.simplify(filled, SHELF_TOLERANCE), 0.01)
-        for part in polygons_in(np.array([thinned], dtype=object)):
-            if area_km2(part) >= SHELF_LEAST_KM2:
-                kept.append(part)
+        kept += [p for p in polygons_in(np.array([thinned], dtype=object)) if area_km2(p) >= SHELF_LEAST_KM2]
     return sorted(kept, key=lambda part: (-area_km2(part), part.bounds))
 
 

@@ -118,8 +118,8 @@ def coast_of(polygons: Sequence[BaseGeometry]) -> Coast:
     follows = ring[1:] == ring[:-1]
     a, b, whose = xy[:-1][follows], xy[1:][follows], ring[:-1][follows]
     owner = np.asarray(ring_part)[whose]
-    # The first ring of a polygon is its outline.
-    outline = np.diff(np.asarray(ring_part), prepend=-1)[whose] != 0
+    # The first ring of a polygon is its outline; that of an island in a lake is a lake's shore.
+    outline = (np.diff(np.asarray(ring_part), prepend=-1)[whose] != 0) & ~_in_lakes(shapes)[owner]
     seam = (np.abs(np.abs(a[:, 0]) - 180.0) < _SEAM) & (a[:, 0] == b[:, 0])
     seam |= (np.abs(a[:, 1]) > 90.0 - _SEAM) & (np.abs(b[:, 1]) > 90.0 - _SEAM)
     a, b, owner, outline = a[~seam], b[~seam], owner[~seam], outline[~seam]
@@ -141,6 +141,17 @@ def coast_of(polygons: Sequence[BaseGeometry]) -> Coast:
     for array in arrays:
         array.setflags(write=False)
     return Coast(*arrays, shapes, cKDTree(middle), cKDTree(middle[outline[edge]]), shapely.STRtree(shapes))
+
+
+def _in_lakes(shapes: NDArray[Any]) -> Flags:
+    """Return which polygons lie in a hole of another one."""
+    out = np.zeros(shapes.size, dtype=bool)
+    holed = np.flatnonzero([len(shape.interiors) > 0 for shape in shapes])
+    holes = [shapely.Polygon(hole) for row in holed for hole in shapes[row].interiors]
+    if holes:
+        inside, _ = shapely.STRtree(holes).query(shapely.point_on_surface(shapes), predicate="within")
+        out[inside] = True
+    return out
 
 
 def _degrees(direction: Floats) -> tuple[float, float]:

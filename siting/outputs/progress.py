@@ -51,6 +51,40 @@ class ProgressLine:
             self._console.print(_words(state), markup=False, highlight=False)
 
 
+class Counter:
+    """A bar on standard error for work of known size; plain lines every ten seconds where there is no terminal."""
+
+    def __init__(self, what: str) -> None:
+        from rich.progress import Progress as Bar
+
+        console = Console(file=sys.stderr)
+        self._what, self._console = what, console
+        self._bar = Bar(console=console, transient=True) if console.is_terminal else None
+        self._task: Any = None
+        self._last = time.monotonic()
+
+    def __enter__(self) -> Counter:
+        if self._bar is not None:
+            self._bar.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def update(self, done: int, whole: int) -> None:
+        """Show that so many of the whole are done."""
+        if self._bar is not None:
+            if self._task is None:
+                self._task = self._bar.add_task(self._what, total=whole)
+            self._bar.update(self._task, completed=done)
+        elif time.monotonic() - self._last > PLAIN_EVERY_SECONDS:
+            self._last = time.monotonic()
+            self._console.print(f"{self._what}: {done} of {whole}", markup=False, highlight=False)
+
+
 def _words(state: Progress) -> str:
     stage = f"{state.stage}: " if state.stage else ""
     bound = "" if state.bound is None else f", bound {state.bound:.6g}"
