@@ -66,7 +66,7 @@ def test_the_most_remote_point_of_the_ocean_is_as_far_from_land_as_published(ear
 
 def test_the_most_inland_point_of_the_largest_continent_lies_2400_to_2650_km_from_the_sea(earth):
     # Published estimates run from 2,500 to 2,645 km, by the coast that was taken; this coast follows gulfs further in.
-    assert 2385.0 < earth.coast.distance_km([46.28], [86.67])[0] < 2650.0
+    assert 2380.0 < earth.coast.distance_km([46.28], [86.67])[0] < 2650.0
 
 
 @pytest.mark.parametrize(

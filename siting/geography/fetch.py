@@ -22,6 +22,10 @@ Flags = NDArray[np.bool_]
 LIMIT_KM = 2000.0
 # A station this near to the coast stands on it: so much land does not end the fetch at its beginning.
 SNAP_KM = 2.0
+# A slanting ray from such a station crosses more land than that.
+LEAVES_KM = 5.0
+# Islets so near to a place count as its own group.
+GROUP_KM = 25.0
 # Rays a sector; an odd number has one in its middle.
 RAYS = 5
 ISLET_KM2 = 200.0
@@ -31,8 +35,8 @@ ISLET_KM2 = 200.0
 class Fetch:
     """Fetch of n places: `km` (n, N) by sector, `rays_km` (n, N, rays), `on_land` and `islet` (n,).
 
-    `on_land` says whether a place stands on land other than a small island of its own, `islet` whether such
-    an island was left out of the count. Fetch is at most the limit it was asked for.
+    `on_land` says whether a place stands on land other than a small island, `islet` whether it stands on a small
+    one or within 2 km of it. Fetch is at most the limit it was asked for.
     """
 
     km: Floats
@@ -53,9 +57,9 @@ def fetch(
 ) -> Fetch:
     """Return the over-water fetch of places (n,) in degrees, by wind sector.
 
-    A ray ends where it first meets land. From a place on land it is 0, unless the coast lies within 2 km along
-    the ray: then it counts from there. An island smaller than `islet_km2` on which the place stands, or within
-    2 km of which it lies, is left out: its own shore does not shelter a station on it.
+    A ray ends where it first meets land. From a place on land it is 0, unless the coast lies within 2 km of the
+    place and the ray leaves the land within 5 km: then it counts from there. Islands smaller than `islet_km2`
+    within 25 km are left out: neither its own shore nor a skerry off it shelters a station.
 
     Raises ValueError for places out of range, and for less than one sector or ray, or a limit that is not above 0.
     """
@@ -73,9 +77,11 @@ def fetch(
     begin = np.full((n, count, 3), np.nan)
     for i in range(n):
         under = part[place == i]
-        own = np.union1d(under, coast.parts_near(here[i], SNAP_KM))
-        small = own[coast.area_km2[own] <= islet_km2]
-        islet[i] = small.size > 0
+        near = coast.parts_near(here[i], SNAP_KM)
+        own = np.union1d(under, near)
+        islet[i] = bool((coast.area_km2[own] <= islet_km2).any())
+        group = np.union1d(own, coast.parts_near(here[i], GROUP_KM))
+        small = group[coast.area_km2[group] <= islet_km2]
         on_land[i] = bool((coast.area_km2[under] > islet_km2).any())
         pieces = coast.within(here[i], limit_km)
         pieces = pieces[~np.isin(coast.part[pieces], small)]
@@ -86,7 +92,8 @@ def fetch(
         met = np.searchsorted(ray, np.arange(count), side="right") - first
         if on_land[i]:
             at = np.minimum(first, max(ray.size - 1, 0))
-            leaves = (met > 0) & (angle[at] * RADIUS_KM <= SNAP_KM) if ray.size else np.zeros(count, dtype=bool)
+            leaves = (met > 0) & (angle[at] * RADIUS_KM <= LEAVES_KM) if ray.size else np.zeros(count, dtype=bool)
+            leaves &= bool(np.isin(under, near).any())
             begin[i, leaves] = point[first[leaves]]
             first, met = first + 1, met - 1
             out[i] = np.where(leaves, limit_km, 0.0)
