@@ -10,7 +10,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siting.api import GivenResult, PlanResult, assess, frontier_both, plan
+    from siting.api import GivenResult, PlanResult, assess, derive, frontier_both, plan
     from siting.region import Fault, InputError, Region, read_region
     from siting.region.layouts import read_layout
 
@@ -19,6 +19,7 @@ __version__ = "0.1.0"
 _HOMES = {
     "plan": "siting.api",
     "assess": "siting.api",
+    "derive": "siting.api",
     "frontier_both": "siting.api",
     "PlanResult": "siting.api",
     "GivenResult": "siting.api",
@@ -36,6 +37,7 @@ __all__ = [
     "PlanResult",
     "Region",
     "assess",
+    "derive",
     "frontier_both",
     "plan",
     "read_layout",

@@ -340,6 +340,7 @@ __all__ = [
     "PlanResult",
     "RecheckError",
     "assess",
+    "derive",
     "frontier_both",
     "plan",
     "verify",
