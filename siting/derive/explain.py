@@ -14,6 +14,8 @@ from siting.geography.plumes import mole_fraction, source_plumes
 POINTS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 SEASONS = ((0, "Jan"), (3, "Apr"), (6, "Jul"), (9, "Oct"))
 MOST_SOURCES = 12
+# From here on land may be a mountain's foot, and winds of the grid mean little.
+HIGH_LAND_M = 1000.0
 
 
 def explanation(asked: Asked, earth: Earth, row: int) -> list[str]:
@@ -26,7 +28,7 @@ def explanation(asked: Asked, earth: Earth, row: int) -> list[str]:
         "",
         *_sources(asked, found),
         "",
-        *_reasoning(asked, found),
+        *_reasoning(asked, found, float(asked.elevation_m[row])),
     ]
 
 
@@ -112,7 +114,7 @@ def _sources(asked: Asked, found: Attributes) -> list[str]:
     return lines
 
 
-def _reasoning(asked: Asked, found: Attributes) -> list[str]:
+def _reasoning(asked: Asked, found: Attributes, height: float) -> list[str]:
     r, p = asked.rules, _middle(found)
     accepted = int(found.accepted[p].sum())
     lines = []
@@ -134,7 +136,9 @@ def _reasoning(asked: Asked, found: Attributes) -> list[str]:
         f"Wind from {wind}{rest}. Hours with less than {r.least_wind:g} m/s do not count: "
         f"{100 * found.exposure[0].mean():.0f} % of the year's hours are clean."
     )
-    if not found.wind.given[p] and (found.mountain[0] or found.ground_m[0] > 1000.0):
+    if not found.mountain[0] and found.ground_m[0] > HIGH_LAND_M and np.isnan(height):
+        lines.append("If it is a mountain, give elevation_m: the grid cuts peaks, and a mountain is judged otherwise.")
+    if not found.wind.given[p] and (found.mountain[0] or found.ground_m[0] > HIGH_LAND_M):
         lines.append("Over high ground the climatology is unreliable.")
     if found.known.any():
         t = int(np.argmax(found.known))
@@ -143,8 +147,8 @@ def _reasoning(asked: Asked, found: Attributes) -> list[str]:
         lines.append(
             f"Contamination counts above {STANDS_OUT * tracer.synoptic_sd:.3g} {tracer.unit} of {tracer.name}, half "
             f"the scatter of background air: {100 * found.risk[0].mean():.2f} % of the {which} hours, "
-            f"{found.size[t, 0].max():.3g} {tracer.unit} in the worst month; {found.outside[t, 0].mean():.3g} "
-            f"{tracer.unit} on average in the hours that do not count. Emission per head: {PER_HEAD}."
+            f"which adds {(found.size[t, 0] * found.risk[0]).mean():.2g} {tracer.unit} on average; "
+            f"{found.outside[t, 0].mean():.2g} {tracer.unit} on average in the hours that do not count. Emission per head: {PER_HEAD}."
         )
     if found.rough[0]:
         lines.append("Some plumes reach beyond 10 km or begin very near, where their widths are an extrapolation.")

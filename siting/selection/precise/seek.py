@@ -38,7 +38,12 @@ class Seeker:
         worth = -(first_theta(problem.criterion.weights) @ slopes.gradient)
         free = np.flatnonzero(upper[:n] > lower[:n])
         must = np.flatnonzero(lower[:n] > 0.5)
-        pool = np.union1d(must, free[np.argsort(-worth[free], kind="stable")[:POOL]])
+        # Half of the pool by worth alone, half by worth for the money: where prices differ much, few of the one are
+        # among the other.
+        price = np.maximum(problem.program.cost[:n].astype(float), 1.0)
+        half = POOL // 2
+        pool = np.union1d(must, free[np.argsort(-worth[free], kind="stable")[:half]])
+        pool = np.union1d(pool, free[np.argsort(-(worth[:n] / price)[free], kind="stable")[:half]])
         search = self._local(pool)
         picked = search.filled(np.isin(pool, must))
         point = completed(problem, pool[picked], self._ledger.left()) if search.keeps(picked) else None
