@@ -148,7 +148,8 @@ def _reasoning(asked: Asked, found: Attributes, height: float) -> list[str]:
             f"Contamination counts above {STANDS_OUT * tracer.synoptic_sd:.3g} {tracer.unit} of {tracer.name}, half "
             f"the scatter of background air: {100 * found.risk[0].mean():.2f} % of the {which} hours, "
             f"which adds {(found.size[t, 0] * found.risk[0]).mean():.2g} {tracer.unit} on average; "
-            f"{found.outside[t, 0].mean():.2g} {tracer.unit} on average in the hours that do not count. Emission per head: {PER_HEAD}."
+            f"{found.outside[t, 0].mean():.2g} {tracer.unit} on average in the hours that do not count. Emission per "
+            f"head: {PER_HEAD}."
         )
     if found.rough[0]:
         lines.append("Some plumes reach beyond 10 km or begin very near, where their widths are an extrapolation.")
