@@ -28,6 +28,7 @@ from siting.selection.registry import demands, judge, start_program
 from siting.selection.score import layout_score, score_objective
 from siting.selection.solve import clashing_rules, solve_proven
 from siting.selection.stages import Proven
+from siting.selection.standing import with_best_ways
 from siting.verification.verdict import Verification
 
 if TYPE_CHECKING:
@@ -100,6 +101,8 @@ def plan(
     limits = Limits(gap, time_limit, None, seed, stop, memory_mb)
     proven = _checked_search(planning, limits, progress) if by == "score" else _precise(planning, by, limits, progress)
     selection = proven.selection
+    if selection.value is not None:
+        planning = with_best_ways(planning, np.array(selection.picked, dtype=np.int64))
     if selection.value is None:
         attainable = proven.attainable
         clash = () if attainable else _clash(planning, selection, limits)
@@ -289,7 +292,9 @@ def assess(region: Region, layout: GivenLayout, *, state: bool = True) -> GivenR
         else:
             found.append(k)
     findings.raise_if_any()
-    return GivenResult(planning, assess_layout(planning, np.array(found, dtype=np.int64), state=state))
+    picked = np.sort(np.array(found, dtype=np.int64))
+    planning = with_best_ways(planning, picked)
+    return GivenResult(planning, assess_layout(planning, picked, state=state))
 
 
 def verify(run: str | Path, *, region: str | Path | None = None) -> Verification:
@@ -329,7 +334,7 @@ def _recheck_shortfall(planning: Planning, picked: Ints, value: float) -> str | 
 
 def _broken(planning: Planning, picked: Ints) -> str | None:
     """Judge an answer by every rule; return what it breaks, None if nothing."""
-    broken = [judgement for judgement in judge(planning, picked) if not judgement.holds]
+    broken = [one for one in judge(with_best_ways(planning, picked), picked) if not one.holds]
     return "the chosen layout breaks " + "; ".join(f"{j.label} ({j.found})" for j in broken) if broken else None
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.calibration import calibration_plan
 from siting.region.model import Bools, Floats, Ints, Region, open_mean, read_only
 from siting.region.schema.network import Plan
 from siting.region.schema.settings import Settings
@@ -16,7 +17,7 @@ from siting.sampling import HOURS_PER_MONTH as HOURS_PER_MONTH
 from siting.sampling import analyzer_hours, flask_chance, flask_visits
 
 DAYS_PER_YEAR = 365.25
-COST_KINDS = ("capital", "setup", "yearly", "samples")
+COST_KINDS = ("capital", "setup", "yearly", "samples", "cylinders")
 SCORE_PARTS = ("exposure", "contamination", "clean_samples", "data_return", "host")
 NEVER = -1
 # What stands in the way where a plan's needs are not met, as messages name it.
@@ -42,15 +43,15 @@ class LeftOut:
 class Deployments:
     """All deployments that may be picked, sorted by candidate id, plan id and start year.
 
-    D deployments, Y years of the window. `candidate`, `plan` (D,) are positions in the region's
-    candidates and plans, `start_year` calendar years, `first_month` and `analyzer_month` months
-    from January of the first year (`analyzer_month` is -1 without an analyzer, `flask_end` the month
-    in which the flasks of a two-phase plan stop, else the end of the window). `left` is the share of
-    the window left from the first month. `samples` are accepted samples in an open month;
-    `attributes`, `values` (D, 5) the parts of the score before and after the value functions, in the
-    order of `SCORE_PARTS`; `score` 0-100; `worth` = left x (score - worth_from). `cost_cents`
-    (D, Y, 4) by the kinds of `COST_KINDS`, in hundredths of the currency. `analyzers`, `flasks`
-    (peak in circulation), `laboratory` (samples) are (D, Y).
+    D deployments, Y years of the window. `candidate`, `plan` (D,) are positions in the region's candidates and plans,
+    `start_year` calendar years, `first_month` and `analyzer_month` months from January of the first year
+    (`analyzer_month` is -1 without an analyzer, `flask_end` the month in which the flasks of a two-phase plan stop,
+    else the end of the window). `left` is the share of the window left from the first month. `samples` are accepted
+    samples in an open month; `attributes`, `values` (D, 5) the parts of the score before and after the value
+    functions, in the order of `SCORE_PARTS`; `score` 0-100; `worth` = left x (score - worth_from). `cost_cents` (D,
+    Y, kinds) by the kinds of `COST_KINDS`, in hundredths of the currency. `analyzers` and `laboratory` (samples) are
+    (D, Y). `full_year_flasks` (D,) travel in a year in which all of it works from January to December; `travelling`
+    and `cylinders` (D, Y) are the flasks and cylinders sent out in each year.
     """
 
     ids: tuple[str, ...]
@@ -70,8 +71,10 @@ class Deployments:
     worth: Floats
     cost_cents: NDArray[np.int64]
     analyzers: Ints
-    flasks: Ints
     laboratory: Ints
+    full_year_flasks: Floats
+    travelling: Floats
+    cylinders: Floats
     left_out: tuple[LeftOut, ...]
 
     def __len__(self) -> int:
@@ -80,6 +83,22 @@ class Deployments:
     def yearly_cents(self) -> Ints:
         """Cost (D, Y) of each year over all kinds, in hundredths of the currency."""
         return np.asarray(self.cost_cents.sum(axis=2), dtype=np.int64)
+
+    def take(self, positions: Ints, left_out: Sequence[LeftOut] = ()) -> Deployments:
+        """Return some deployments (k,), ascending; `left_out` says why others are not among them."""
+        if np.any(np.diff(positions) <= 0):
+            raise ValueError("positions must ascend")
+        kept = {
+            one.name: read_only(getattr(self, one.name)[positions])
+            for one in fields(self)
+            if isinstance(getattr(self, one.name), np.ndarray)
+        }
+        return replace(
+            self,
+            ids=tuple(self.ids[int(k)] for k in positions),
+            left_out=tuple(sorted({*self.left_out, *left_out})),
+            **kept,
+        )
 
     def find(self, candidate: int, plan: int, start_year: int) -> int | None:
         """Return the position of a deployment, None if it may not be picked."""
@@ -169,7 +188,16 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
     score = 100.0 * values @ weights
     left = (window - first) / window
     filled = sampling.filled_by_year()
-    flasks, laboratory = _flask_use(region, ci, pi, filled, sampling)
+    working = _share_of_year(analyzer_month, analyzer_part[pi], settings.years)
+    compared = settings.supply.comparison_flasks_per_year * working
+    per_sample = _flasks_per_sample(settings)[pi]
+    travelling = filled * per_sample[:, None] + compared
+    # A full year sets the peak, also where the first year is a short one.
+    full_year = sampling.filled_in_full_year() * per_sample
+    full_year += np.where(analyzer_part[pi], settings.supply.comparison_flasks_per_year, 0)
+    # Flasks that compare methods come in pairs, as samples do.
+    laboratory = np.ceil(np.round(filled + compared / 2.0, 9)).astype(np.int64)
+    cylinders = _cylinders(settings, pi, analyzer_month, working)
     ids = region.candidates.ids
     first_year = settings.first_year
     plan_ids = [plan.id for plan in settings.plans]
@@ -189,10 +217,12 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
         values=read_only(values),
         score=read_only(score),
         worth=read_only(left * (score - settings.score.worth_from)),
-        cost_cents=read_only(_costs(region, ci, pi, yi, first, analyzer_month, flask_end, filled)),
+        cost_cents=read_only(_costs(region, ci, pi, yi, first, analyzer_month, flask_end, filled, cylinders)),
         analyzers=read_only(_analyzers(settings, pi, yi, analyzer_month, analyzer_part)),
-        flasks=read_only(flasks),
         laboratory=read_only(laboratory),
+        full_year_flasks=read_only(full_year),
+        travelling=read_only(travelling),
+        cylinders=read_only(cylinders),
         left_out=tuple(sorted(left_out)),
     )
 
@@ -299,7 +329,6 @@ class _Sampling:
         self._years = settings.years
         self._open = region.open_months[ci]
         self._first, self._analyzer, self._end = first, analyzer_month, flask_end
-        self._has_flask = np.array([plan.has_flask for plan in settings.plans])[pi]
         self._has_analyzer = np.array([plan.has_analyzer for plan in settings.plans])[pi]
         exposure, duty, returned = region.exposure[ci], c.duty_cycle[ci], c.data_return[ci]
         self._filled = np.zeros((ci.size, 12))
@@ -335,10 +364,6 @@ class _Sampling:
         """Flask samples (D,) of a year in which flasks are filled from January to December."""
         return np.asarray((self._filled * self._open).sum(axis=1), dtype=float)
 
-    def flasks_on(self) -> Bools:
-        """Say (D, Y) in which years flasks are filled."""
-        return np.asarray(self._months(self._first, self._end).any(axis=2) & self._has_flask[:, None], dtype=bool)
-
 
 def _attributes(region: Region, ci: Ints, pi: Ints, samples: Floats) -> Floats:
     """Return the five attributes (D, 5) that the value functions judge, means over the open months."""
@@ -371,8 +396,9 @@ def _costs(
     analyzer_month: Ints,
     flask_end: Ints,
     filled: Floats,
+    cylinders: Floats,
 ) -> NDArray[np.int64]:
-    """Return costs (D, Y, 4) in hundredths: price growth, contingency and overhead in, rounded once a year.
+    """Return costs (D, Y, kinds) in hundredths: price growth, contingency and overhead in, rounded once a year.
 
     The candidate and the plan's own prices count from the start; a joined plan adds the prices of its
     two parts, each for the months in which that part works.
@@ -407,6 +433,7 @@ def _costs(
     running = np.clip(12 * (years[None, :] + 1) - first[:, None], 0, 12) / 12.0
     direct[:, :, 1] += (years[None, :] == yi[:, None]) * c.setup_cost[ci][:, None]
     direct[:, :, 2] += running * c.annual_cost[ci][:, None]
+    direct[:, :, 4] += cylinders * settings.supply.cylinder_cost
     factor = (1.0 + budget.contingency) * (1.0 + budget.overhead) * (1.0 + budget.price_growth) ** years
     return whole_cents(direct * factor[None, :, None])
 
@@ -439,25 +466,23 @@ def _analyzers(settings: Settings, pi: Ints, yi: Ints, month: Ints, analyzer_par
     return np.asarray(analyzer_part[pi][:, None] & (years >= begin[:, None]), dtype=np.int64)
 
 
-def _flask_use(region: Region, ci: Ints, pi: Ints, filled: Floats, sampling: _Sampling) -> tuple[Ints, Ints]:
-    """Return flasks in circulation at the peak and samples for the laboratory, both (D, Y) and whole.
+def _flasks_per_sample(settings: Settings) -> Ints:
+    """Return the flasks filled for one sample by plan (P,), 0 without flasks."""
+    flasks = [parts_of(plan, settings.plans)[1] for plan in settings.plans]
+    return np.array([flask.flasks_per_sample if flask else 0 for flask in flasks], dtype=np.int64)
 
-    At the peak (rate / visits) x ceil(W / I) flasks are away when they are exchanged at visits, with I
-    the interval of visits and W = I + way home + laboratory + way out (design, section 9; the mean
-    rate x W follows from Little's law, Little 1961).
-    """
-    settings = region.settings
-    per_sample = np.array(
-        [
-            (flask.flasks_per_sample if flask else 0)
-            for _, flask in (parts_of(p, settings.plans) for p in settings.plans)
-        ]
-    )[pi]
-    visits = region.candidates.visits_per_year[ci]
-    interval = DAYS_PER_YEAR / visits
-    away = interval + 2.0 * settings.laboratory.way_days + settings.laboratory.turnaround_days
-    # A full year sets the peak, also where the first year is a short one.
-    rate = sampling.filled_in_full_year() * per_sample
-    peak = np.ceil(np.round(rate / visits * np.ceil(np.round(away / interval, 9)), 9))
-    flasks = sampling.flasks_on() * peak[:, None]
-    return flasks.astype(np.int64), np.ceil(np.round(filled, 9)).astype(np.int64)
+
+def _share_of_year(month: Ints, has: Bools, years: int) -> Floats:
+    """Return the share (D, Y) of each year in which what begins in a month (D,) works, where there is any."""
+    ends = 12 * (np.arange(years)[None, :] + 1)
+    return np.asarray(np.clip(ends - month[:, None], 0, 12) / 12.0 * has[:, None], dtype=float)
+
+
+def _cylinders(settings: Settings, pi: Ints, month: Ints, working: Floats) -> Floats:
+    """Return the cylinders (D, Y) sent out in each year: the first set when the analyzer starts, then replacements."""
+    analyzers = [parts_of(plan, settings.plans)[0] for plan in settings.plans]
+    plans = [None if part is None else calibration_plan(part, settings.supply) for part in analyzers]
+    first = np.array([0 if one is None else one.first_set for one in plans])[pi]
+    a_year = np.array([0.0 if one is None else one.a_year for one in plans])[pi]
+    begins = (np.arange(settings.years)[None, :] == (month // 12)[:, None]) & (working > 0.0)
+    return np.asarray(begins * first[:, None] + working * a_year[:, None], dtype=float)

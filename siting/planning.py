@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -11,6 +12,7 @@ from siting.deployments import MEAN_DECIMALS, Deployments, build_deployments, ru
 from siting.geography.geodesy import Neighbours
 from siting.geography.places import Places, places
 from siting.region.model import Bools, Floats, Ints, Region
+from siting.supply.table import Supply, build_supply
 
 INSTRUMENTS = ("analyzer", "flask")
 
@@ -20,7 +22,8 @@ class Planning:
     """A region with everything that follows from it before anything is picked.
 
     `band_share` (n, bands) is the share of each candidate's time in the region's bands; `running`
-    (n, 2) says which running stations have an analyzer and flasks, all False elsewhere.
+    (n, 2) says which running stations have an analyzer and flasks, all False elsewhere. `supply` holds the
+    ways of supply of every deployment, `chosen` those decided on, by deployment.
     """
 
     region: Region
@@ -28,6 +31,20 @@ class Planning:
     places: Places
     band_share: Floats
     running: Bools
+    supply: Supply
+    chosen: Mapping[int, int] = field(default_factory=dict)
+
+    def ways_of(self, picked: Ints) -> Ints:
+        """Return the ways of supply (k,) of deployments (k,): those chosen, else the ones that are cheapest alone."""
+        first = self.supply.first
+        return np.array([self.chosen.get(int(k), int(first[k])) for k in picked], dtype=np.int64)
+
+    def with_ways(self, chosen: Mapping[int, int]) -> Planning:
+        """Return the planning with ways of supply chosen by deployment; raises ValueError for another's way."""
+        wrong = [k for k, way in chosen.items() if way not in self.supply.of(k)]
+        if wrong:
+            raise ValueError(f"deployments {wrong[:5]} have no such way of supply")
+        return replace(self, chosen={k: chosen[k] for k in sorted(chosen)})
 
     @cached_property
     def neighbours(self) -> Neighbours:
@@ -66,13 +83,26 @@ def plan_region(region: Region, forced: frozenset[tuple[int, int]] = frozenset()
     """
     where = places(region.candidates.geometry)
     south, north = region.band_edges
-    return Planning(
-        region,
-        build_deployments(region, forced),
-        where,
-        where.band_shares(south, north),
-        running_instruments(region),
+    deployments = build_deployments(region, forced)
+    supply = build_supply(region, deployments)
+    if supply.too_long:
+        deployments = _within_storage(region, deployments, supply, forced)
+        supply = build_supply(region, deployments)
+    return Planning(region, deployments, where, where.band_shares(south, north), running_instruments(region), supply)
+
+
+def _within_storage(region: Region, d: Deployments, supply: Supply, forced: frozenset[tuple[int, int]]) -> Deployments:
+    """Return the deployments whose samples come home in time, and why the others are not offered."""
+    ids, plans = region.candidates.ids, [plan.id for plan in region.settings.plans]
+    late = {(left.candidate, left.plan) for left in supply.too_long}
+    keep = np.array(
+        [
+            (int(i), int(p)) in forced or (ids[i], plans[p]) not in late
+            for i, p in zip(d.candidate, d.plan, strict=True)
+        ],
+        dtype=bool,
     )
+    return d.take(np.flatnonzero(keep), supply.too_long)
 
 
 def columns_at(planning: Planning, candidates: Bools, instrument: str | None = None) -> Ints:

@@ -40,6 +40,12 @@ class Reading:
         kind = [by_id.get(plan or "", "flask") for plan in self.c.running_plan]
         self.runs_analyzer = [r and k in ("analyzer", "both") for r, k in zip(self.runs, kind, strict=True)]
         self.runs_flask = [r and k in ("flask", "both") for r, k in zip(self.runs, kind, strict=True)]
+        # Without legs: so many batches are away as visits fall into the time away.
+        visits = self.c.visits_per_year[self.site]
+        away = 365.25 / visits + 2 * self.s.laboratory.way_days + self.s.laboratory.turnaround_days
+        batches = np.ceil(np.round(away * visits / 365.25, 9))
+        peak = np.ceil(np.round(deployments.full_year_flasks / visits * batches, 9))
+        self.peaks = np.where(deployments.travelling > 0, peak[:, None], 0).astype(int)
         self._km = {}
 
     def km(self, i, j):
@@ -123,7 +129,7 @@ class Reading:
         if self.analyzer.any():
             found["stock.analyzers"] = ("analyzers", self.bought(X).sum(axis=1) <= allowed)
         if s.stock.flasks is not None:
-            found["stock.flasks"] = ("flasks", (X.astype(int) @ self.d.flasks <= s.stock.flasks).all(axis=1))
+            found["stock.flasks"] = ("flasks", (X.astype(int) @ self.peaks <= s.stock.flasks).all(axis=1))
         if s.laboratory.samples_per_year is not None:
             use = X.astype(int) @ self.d.laboratory
             found["laboratory.samples_per_year"] = ("laboratory", (use <= s.laboratory.samples_per_year).all(axis=1))

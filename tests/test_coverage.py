@@ -288,4 +288,11 @@ def test_money_is_a_hand_sum_by_year_and_kind():
     assert money.total == sum(money.by_year)
     assert money.total == sum(sum(site.by_kind) for site in money.sites)
     first = dict(zip(money.kinds, money.sites[0].by_kind, strict=True))
-    assert first == {"capital": 0, "setup": 132000, "yearly": 13200, "samples": pytest.approx(15840, abs=1)}
+    assert first == {
+        "capital": 0,
+        "setup": 132000,
+        "yearly": 13200,
+        "samples": pytest.approx(15840, abs=1),
+        "cylinders": 0,
+        "transport": 0,
+    }

@@ -256,8 +256,9 @@ def test_every_kind_of_rule_took_part_and_was_binding_more_than_once():
         "comparison",
         "at_most_sites",
     }
-    # One deployment a candidate and what is not offered shape the subsets and the table themselves.
-    assert set(RULE_KINDS) - {"one_each", "offered"} <= kinds | {"per_year"}
+    # One deployment a candidate and what is not offered shape the subsets and the table themselves; capacities
+    # need legs and have their own enumeration.
+    assert set(RULE_KINDS) - {"one_each", "offered", "capacity"} <= kinds | {"per_year"}
     for kind in kinds:
         assert TALLY[kind, "bound"] >= 5, (kind, TALLY)
     assert TALLY["no layout"] >= 10

@@ -30,7 +30,7 @@ made = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(made)
 
 REGIONS = Path(__file__).parents[1] / "regions"
-KINDS = ("capital", "setup", "yearly", "samples")
+KINDS = ("capital", "setup", "yearly", "samples", "cylinders", "transport", "transport_fixed")
 
 
 def rows_of(text):
@@ -71,7 +71,8 @@ def test_sites_costs_and_layout_json_agree_to_the_cent(layout):
     total = next(row for row in costs if row["what"] == "total")
     assert Decimal(total["total"]) == Decimal(str(content["cost_total"]))
     purchases = sum(Decimal(row["purchases"]) for row in costs if row["what"] == "purchase")
-    assert sum(Decimal(row["cost_total"]) for row in sites) + purchases == Decimal(total["total"])
+    shared = sum(Decimal(row["transport_fixed"]) for row in costs if row["what"] == "transport")
+    assert sum(Decimal(row["cost_total"]) for row in sites) + purchases + shared == Decimal(total["total"])
     years = {row["year"]: Decimal(row["total"]) for row in costs if row["what"] == "year"}
     assert years == {year: Decimal(str(amount)) for year, amount in content["cost_by_year"].items()}
     assert sum(years.values()) == Decimal(total["total"])
@@ -82,7 +83,7 @@ def test_every_row_of_costs_adds_up_and_every_sum_is_the_sum_of_its_rows(layout)
     columns = (*KINDS, "purchases")
     for row in costs:
         assert sum(Decimal(row[c]) for c in columns) == Decimal(row["total"])
-    parts = [row for row in costs if row["what"] in ("site", "purchase")]
+    parts = [row for row in costs if row["what"] in ("site", "purchase", "transport")]
     for row in (r for r in costs if r["what"] == "year"):
         for column in (*columns, "total", "analyzers_bought"):
             same = [Decimal(p[column]) for p in parts if p["year"] == row["year"]]

@@ -25,13 +25,13 @@ from siting.selection.score import LayoutScore, layout_score
 class Pick:
     """One picked deployment: where, what, from when, and each part of its score.
 
-    `lat` and `lon` are the place, for a track or area its middle, `south` and `north` how far it
-    reaches (all degrees WGS 84). `first_month` is a calendar month as (year, month); `left` the share of
-    the window that is left from then on; `worth` = left x (score - worth_from); `parts` holds (name,
-    attribute, value 0-1) for the five parts; `samples` accepted samples in an open month;
-    `open_months` (1-12) when the place can be worked;
-    `cost_by_year` hundredths of the currency; `flasks` in circulation at the peak; `laboratory` samples
-    in the busiest year.
+    `lat` and `lon` are the place, for a track or area its middle, `south` and `north` how far it reaches (all degrees
+    WGS 84). `first_month` is a calendar month as (year, month); `left` the share of the window that is left from then
+    on; `worth` = left x (score - worth_from); `parts` holds (name, attribute, value 0-1) for the five parts;
+    `samples` accepted samples in an open month; `open_months` (1-12) when the place can be worked; `cost_by_year`
+    hundredths of the currency, without fixed costs of supply that sites share; `flasks` in circulation at the peak;
+    `laboratory` samples in the busiest year; `way_out` and `way_home` the places of its supply, empty where no legs
+    lead.
     """
 
     id: str
@@ -54,6 +54,8 @@ class Pick:
     cost_by_year: tuple[int, ...]
     flasks: int
     laboratory: int
+    way_out: str
+    way_home: str
 
 
 @dataclass(frozen=True)
@@ -118,6 +120,8 @@ def _pick(planning: Planning, k: int, ends: tuple[Floats, Floats]) -> Pick:
     d, region = planning.deployments, planning.region
     c, i, plan = region.candidates, int(d.candidate[k]), region.settings.plans[d.plan[k]]
     year, month = divmod(int(d.first_month[k]), 12)
+    way = int(planning.ways_of(np.array([k]))[0])
+    out, home = planning.supply.words(way)
     return Pick(
         id=c.ids[i],
         name=c.names[i],
@@ -136,7 +140,9 @@ def _pick(planning: Planning, k: int, ends: tuple[Floats, Floats]) -> Pick:
         samples=float(d.samples[k]),
         open_months=tuple(int(month) + 1 for month in np.flatnonzero(region.open_months[i])),
         parts=tuple((part, float(d.attributes[k, j]), float(d.values[k, j])) for j, part in enumerate(SCORE_PARTS)),
-        cost_by_year=tuple(int(amount) for amount in d.yearly_cents()[k]),
-        flasks=int(d.flasks[k].max(initial=0)),
+        cost_by_year=tuple(int(amount) for amount in d.cost_cents[k].sum(axis=1) + planning.supply.cents[way]),
+        flasks=int(planning.supply.flasks[way].max(initial=0)),
         laboratory=int(d.laboratory[k].max(initial=0)),
+        way_out=out,
+        way_home=home,
     )

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from siting import __version__
-from siting.assessment.layout import Assessment
+from siting.assessment.layout import Assessment, Pick
 from siting.outputs.shown import target_content
 from siting.region.model import Region
 
@@ -38,6 +38,12 @@ class Certificate:
     seed: int
     ways: float = 0.0
     proof_sha256: str | None = None
+
+
+def _pick(pick: Pick) -> dict[str, Any]:
+    """Return a pick as layout.json names it; ways of supply only where legs lead."""
+    content: dict[str, Any] = {"id": pick.id, "plan": pick.plan, "start_year": pick.start_year}
+    return content | ({"way_out": pick.way_out, "way_home": pick.way_home} if pick.way_home else {})
 
 
 def known(number: float | None) -> float | None:
@@ -69,7 +75,7 @@ def layout_content(region: Region, assessment: Assessment, certificate: Certific
         "region": region.name,
         "title": region.settings.title,
         "changes": list(region.what_ifs),
-        "picked": [{"id": p.id, "plan": p.plan, "start_year": p.start_year} for p in assessment.picks],
+        "picked": [_pick(p) for p in assessment.picks],
         "objective": certificate.objective if certificate else None,
         "value": certificate.value if certificate else assessment.score.total,
         "bound": known(certificate.bound) if certificate else None,

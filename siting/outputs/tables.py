@@ -171,61 +171,28 @@ def profiles(assessment: Assessment) -> str:
 
 
 def costs(assessment: Assessment) -> str:
-    """Return costs.csv: rows by site and year, by year with purchases, sums of years and of all."""
+    """Return costs.csv: rows by site, shared transport and purchase in each year, and sums."""
     money = assessment.money
-    header = ["what", "id", "plan", "year", *money.kinds, "analyzers_bought", "purchases", "total"]
-    rows: list[list[object]] = [
-        [
-            "site",
-            cost.id,
-            cost.plan,
-            cost.year,
-            *[amount(a) for a in cost.by_kind],
-            0,
-            amount(0),
-            amount(sum(cost.by_kind)),
-        ]
-        for cost in money.sites
-    ]
-    for year, count, paid in zip(money.years, money.bought, money.purchases, strict=True):
-        if count:
-            rows.append(
-                [
-                    "purchase",
-                    None,
-                    None,
-                    year,
-                    *[amount(0)] * len(money.kinds),
-                    count,
-                    amount(paid),
-                    amount(paid),
-                ]
-            )
-    for y, year in enumerate(money.years):
+    header = ["what", "id", "plan", "year", *money.kinds, "transport_fixed", "analyzers_bought", "purchases", "total"]
+    nothing = [0] * len(money.kinds)
+
+    def row(
+        what: str, name: str | None, plan: str | None, year: int | None, kinds: Sequence[int], fixed: int, bought: int,
+        paid: int,
+    ) -> list[object]:  # fmt: skip
+        parts = [*(amount(a) for a in kinds), amount(fixed), bought, amount(paid), amount(sum(kinds) + fixed + paid)]
+        return [what, name, plan, year, *parts]
+
+    rows = [row("site", c.id, c.plan, c.year, c.by_kind, 0, 0, 0) for c in money.sites]
+    rows += [row("transport", f.name, None, f.year, nothing, f.cents, 0, 0) for f in money.fixed]
+    bought = list(zip(money.years, money.bought, money.purchases, strict=True))
+    rows += [row("purchase", None, None, year, nothing, 0, count, paid) for year, count, paid in bought if count]
+    for year, count, paid in bought:
         kinds = [sum(c.by_kind[k] for c in money.sites if c.year == year) for k in range(len(money.kinds))]
         rows.append(
-            [
-                "year",
-                None,
-                None,
-                year,
-                *[amount(a) for a in kinds],
-                money.bought[y],
-                amount(money.purchases[y]),
-                amount(money.by_year[y]),
-            ]
+            row("year", None, None, year, kinds, sum(f.cents for f in money.fixed if f.year == year), count, paid)
         )
     kinds = [sum(c.by_kind[k] for c in money.sites) for k in range(len(money.kinds))]
-    rows.append(
-        [
-            "total",
-            None,
-            None,
-            None,
-            *[amount(a) for a in kinds],
-            sum(money.bought),
-            amount(sum(money.purchases)),
-            amount(money.total),
-        ]
-    )
+    fixed = sum(f.cents for f in money.fixed)
+    rows.append(row("total", None, None, None, kinds, fixed, sum(money.bought), sum(money.purchases)))
     return csv_text(header, rows)

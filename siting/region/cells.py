@@ -456,3 +456,25 @@ def words(text: str) -> tuple[str, ...]:
                 "delete the invisible character",
             )
     return parts
+
+
+_MONTH_LENGTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+
+
+def days_of_year(text: str) -> tuple[int, ...]:
+    """Return days of the year, 0 for January 1, ascending, from words such as 01-15 (month-day).
+
+    February 29 counts as February 28.
+    """
+    found = set()
+    for word in words(text):
+        match = re.fullmatch(r"([0-9]{1,2})-([0-9]{1,2})", word)
+        month, day = (int(match[1]), int(match[2])) if match else (0, 0)
+        if not (1 <= month <= 12 and 1 <= day <= _MONTH_LENGTHS[month - 1] + (month == 2)):
+            raise CellError(
+                f"has '{word}', which is no day of the year",
+                "days as month-day with two digits each, separated by spaces, as 01-15 08-01",
+                "write the month first, then the day, and no year",
+            )
+        found.add(sum(_MONTH_LENGTHS[: month - 1]) + min(day, _MONTH_LENGTHS[month - 1]) - 1)
+    return tuple(sorted(found))

@@ -18,7 +18,7 @@ from siting.region.candidates import (
     tracer_column,
 )
 from siting.region.faults import Findings
-from siting.region.model import Bools, Codes, Origin, Region, frozen_mapping
+from siting.region.model import Bools, Codes, Floats, Origin, Region, frozen_mapping
 from siting.region.plain import listed
 from siting.region.rows import Raw, check_rows
 from siting.region.schema.lookups import column_names
@@ -133,3 +133,25 @@ def _bare(origins: Codes) -> Bools:
 
 def _candidates(count: int) -> str:
     return f"{count} candidate{'s' * (count > 1)}"
+
+
+def distances_of(entries: Sequence[Entry], raw: Raw | None) -> Floats:
+    """Return kilometres (n, 2) to the nearest airport and supply port by candidates.derived.csv, NaN for none."""
+    found = {}
+    columns = ("airport_km", "port_km")
+    if raw is not None and {"id", *columns} <= set(raw.columns):
+        at = [raw.columns.index(name) for name in ("id", *columns)]
+        for row in raw.rows:
+            found[row[at[0]]] = [_kilometres(row[k]) for k in at[1:]]
+    nothing = [float("nan")] * 2
+    table = np.zeros((len(entries), 2))
+    table[:] = [found.get(entry.row.id, nothing) for entry in entries] if entries else 0.0
+    return table
+
+
+def _kilometres(cell: str) -> float:
+    """Return a distance, NaN for a cell that holds none: nobody but `siting derive` writes these."""
+    try:
+        return max(0.0, float(cell))
+    except ValueError:
+        return float("nan")

@@ -16,7 +16,7 @@ from siting.region.tables import RawTable, read_table
 CANDIDATE_FILES = ("candidates.csv", "candidates.geojson", "candidates.gpkg")
 DERIVED_FILE = "candidates.derived.csv"
 DERIVED_MONTHS_FILE = "monthly.derived.csv"
-TABLE_FILES = ("monthly.csv", "winds.csv", "sources.csv", "legs.csv")
+TABLE_FILES = ("monthly.csv", "winds.csv", "sources.csv", "legs.csv", "hubs.csv")
 FOLDERS = ("layouts", "records")
 # Files of other kinds may lie in the folder as notes; these look as if they should be read.
 _DATA = (".csv", ".geojson", ".json", ".gpkg", ".toml", ".txt", ".tsv", ".xls", ".xlsx", ".ods", ".shp")

@@ -1,4 +1,4 @@
-"""The tables that a region may have beside its candidates: months, winds, sources, legs, layouts, records."""
+"""The tables that a region may have beside its candidates: months, winds, sources, hubs, legs, layouts, records."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import numpy as np
 from siting.region.candidates import tracer_column
 from siting.region.cells import CellError, id_text
 from siting.region.derived import name_gone
-from siting.region.faults import NOT_USED, Findings
+from siting.region.faults import Findings
 from siting.region.folder import DERIVED_MONTHS_FILE, read_optional, tables_in
 from siting.region.model import Floats, read_only
 from siting.region.recorded import without_blanks
@@ -23,6 +23,7 @@ from siting.region.rows import Checked, Raw, check_rows
 from siting.region.schema.common import Vocabulary
 from siting.region.schema.tables import (
     TRACER_COLUMNS,
+    HubRow,
     LayoutRow,
     LegRow,
     MonthlyRow,
@@ -30,6 +31,7 @@ from siting.region.schema.tables import (
     SourceRow,
     WindRow,
 )
+from siting.region.transport import HUBS, LEGS, read_hubs, read_legs
 
 Row = TypeVar("Row", bound=Vocabulary)
 # Shares rounded to a few digits sum to a little more or less than 1.
@@ -60,6 +62,7 @@ class FurtherTables:
     winds: tuple[WindRow, ...] = ()
     sources: tuple[SourceRow, ...] = ()
     source_strength: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    hubs: tuple[HubRow, ...] = ()
     legs: tuple[LegRow, ...] = ()
     layouts: dict[str, tuple[LayoutRow, ...]] = field(default_factory=dict)
     records: dict[str, tuple[RecordRow, ...]] = field(default_factory=dict)
@@ -85,9 +88,12 @@ def read_further_tables(path: Path, context: Context, findings: Findings) -> Fur
     if (raw := read_optional(path, "sources.csv", findings)) is not None:
         tables.raws.append(raw)
         tables.sources, tables.source_strength = _sources(raw, context, findings)
-    if (raw := read_optional(path, "legs.csv", findings)) is not None:
+    if (raw := read_optional(path, HUBS, findings)) is not None:
         tables.raws.append(raw)
-        tables.legs = _legs(raw, findings)
+        tables.hubs = read_hubs(raw, context.known, findings)
+    if (raw := read_optional(path, LEGS, findings)) is not None:
+        tables.raws.append(raw)
+        tables.legs = read_legs(raw, tables.hubs, context.known, findings)
     for name, raw in tables_in(path, "layouts", findings):
         tables.raws.append(raw)
         tables.layouts[name] = layout_rows(raw, context, findings)
@@ -215,20 +221,3 @@ def _sources(raw: Raw, context: Context, findings: Findings) -> tuple[tuple[Sour
     strength = _by_tracer("sources", checked, [row.strength for row in checked.rows], context, 0.0)
     order = sorted(range(len(checked.rows)), key=lambda k: checked.rows[k].id)
     return tuple(checked.rows[k] for k in order), read_only(strength[:, order])
-
-
-def _legs(raw: Raw, findings: Findings) -> tuple[LegRow, ...]:
-    findings.warn(raw.file, None, None, None, f"read and checked, {NOT_USED}")
-    checked = check_rows(raw, LegRow, findings)
-    for number, row in _numbered(raw, checked):
-        if row.from_ == row.to:
-            findings.fault(
-                raw.file,
-                number,
-                "to",
-                row.to,
-                "a leg leads from a place to itself",
-                allowed="another place than in `from`",
-                mend="correct one of the two",
-            )
-    return tuple(sorted(checked.rows, key=lambda leg: (leg.from_, leg.to, leg.mode, leg.days, leg.voyage or "")))

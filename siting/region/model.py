@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from siting.region.faults import Fault
 from siting.region.schema.settings import Settings
-from siting.region.schema.tables import LayoutRow, LegRow, RecordRow, SourceRow, WindRow
+from siting.region.schema.tables import HubRow, LayoutRow, LegRow, RecordRow, SourceRow, WindRow
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -110,9 +110,10 @@ class Region:
     `size_origin` (tracers, n, 12) tell where each comes from, exposure before `accepted_hours` (n,);
     `open_months` (n, 12) says when the place can be worked. Months run from January. `source_strength`
     (tracers, sources) is in kg/s, 0 where none is given; `record_values` (tracers, rows), in the unit of each
-    tracer, is NaN where a row has none. Winds, sources, legs and records stand in the order of their site, id,
-    ends and time. `inputs` names each file with the SHA-256 of its parsed content, `warnings` what the reader
-    noticed. `what_ifs` are the changes made since, as they are typed ("--budget 600000"); the region
+    tracer, is NaN where a row has none. Winds, sources, hubs, legs and records stand in the order of their site, id,
+    id, ends and time. `inputs` names each file with the SHA-256 of its parsed content, `warnings` what the reader
+    noticed. `distances_km` (n, 2) are those to the nearest airport and supply port, NaN where `siting derive` has not
+    told them. `what_ifs` are the changes made since, as they are typed ("--budget 600000"); the region
     of a folder has none.
     """
 
@@ -138,6 +139,8 @@ class Region:
     source_strength: Floats = field(default_factory=lambda: read_only(np.zeros((1, 0))))
     record_values: Mapping[str, Floats] = field(default_factory=lambda: frozen_mapping({}))
     what_ifs: tuple[str, ...] = ()
+    hubs: tuple[HubRow, ...] = ()
+    distances_km: Floats = field(default_factory=lambda: read_only(np.zeros((0, 2))))
 
     @property
     def tracers(self) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from siting.region import fingerprints
 from siting.region.candidates import Entry, build, check_entries, monthly_arrays, read_entries
 from siting.region.crosschecks import SettingsCheck, check_settings
-from siting.region.derived import fill_derived, name_prices, take_months
+from siting.region.derived import distances_of, fill_derived, name_prices, take_months
 from siting.region.expected import check_expected
 from siting.region.faults import NOT_USED, Findings
 from siting.region.folder import (
@@ -27,6 +27,7 @@ from siting.region.same_place import name_doubtful_places
 from siting.region.schema.lookups import unused_settings
 from siting.region.schema.settings import Settings
 from siting.region.settings_file import TOML, TomlFile, read_settings
+from siting.region.transport import name_transport
 
 
 def read_region(folder: str | Path) -> Region:
@@ -65,13 +66,14 @@ def read_region(folder: str | Path) -> Region:
 
     name_prices(entries, derived, findings)
     name_doubtful_places(entries, findings)
+    name_transport(file.settings, entries, tables.hubs, tables.legs, findings)
     _name_running_kinds(entries, file.settings, findings)
     take_months(entries, tables.months, tables.derived_months)
     all_raws = [*raws, *tables.raws]
     by_derive = [raw for raw in (derived, tables.derived_raw) if raw is not None]
     hashes = {raw.file: fingerprints.of_rows(raw) for raw in [*all_raws, *by_derive]}
     hashes[TOML] = fingerprints.of_settings(file.content)
-    return _region(path.resolve().name, file.settings, entries, tables, tracers, hashes, all_raws, findings)
+    return _region(path.resolve().name, file.settings, entries, tables, tracers, hashes, all_raws, findings, derived)
 
 
 def _region(
@@ -83,6 +85,7 @@ def _region(
     hashes: dict[str, str],
     raws: Sequence[Raw],
     findings: Findings,
+    derived: Raw | None,
 ) -> Region:
     supply = settings.supply
     visits_origin = Origin.GIVEN if "visits_per_year" in supply.model_fields_set else Origin.ASSUMED
@@ -93,6 +96,8 @@ def _region(
         winds=tables.winds,
         sources=tables.sources,
         source_strength=read_only(tables.source_strength),
+        hubs=tables.hubs,
+        distances_km=read_only(distances_of(entries, derived)),
         legs=tables.legs,
         layouts=frozen_mapping(tables.layouts),
         records=frozen_mapping(tables.records),

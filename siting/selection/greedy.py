@@ -12,8 +12,8 @@ def first_layout(program: Program, gain: Floats) -> Floats:
     """Return a point (N,) that greedy choice reaches: no bound goes with it, and it may break rules.
 
     Deployments that a lower limit still asks for come first, then those of greatest gain per money, as
-    long as no upper limit and no clash forbids them. Auxiliary columns stay at their lower bounds, so
-    rules that need them may not hold.
+    long as no upper limit and no clash forbids them. Auxiliary columns that are a deployment's default go
+    with it, others stay at their lower bounds, so rules that need them may not hold.
     """
     picker = _Picker(program)
     d = program.deployments
@@ -48,12 +48,23 @@ class _Picker:
         self._node = [dict(zip(e.columns.tolist(), e.node.tolist(), strict=True)) for e in program.exclusions]
         self._shut: list[Bools] = [np.zeros(1 + int(e.node.max(initial=0)), dtype=bool) for e in program.exclusions]
 
+    def _entries(self, column: int) -> tuple[Ints, Ints]:
+        begin, end = self._columns.indptr[column : column + 2]
+        rows, amounts = self._columns.indices[begin:end], self._columns.data[begin:end]
+        return np.asarray(rows, dtype=np.int64), np.asarray(amounts, dtype=np.int64)
+
     def add(self, column: int) -> bool:
         """Add a deployment if it fits; say whether it did."""
         if self.point[column] > 0.5:
             return False
-        begin, end = self._columns.indptr[column : column + 2]
-        rows, amounts = self._columns.indices[begin:end], self._columns.data[begin:end]
+        rows, amounts = self._entries(column)
+        more = self._program.defaults.get(column)
+        with_it = np.empty(0, dtype=np.int64) if more is None else more[self.point[more] < 0.5]
+        if with_it.size:
+            parts = [(rows, amounts), *(self._entries(int(one)) for one in with_it)]
+            rows, place = np.unique(np.concatenate([r for r, _ in parts]), return_inverse=True)
+            amounts = np.zeros(rows.size, dtype=np.int64)
+            np.add.at(amounts, place, np.concatenate([a for _, a in parts]))
         after = self.activity[rows] + amounts
         # Only rows that the column makes worse may forbid it.
         if np.any((amounts > 0) & (self._upper[rows] != NO_LIMIT) & (after > self._upper[rows])):
@@ -62,6 +73,7 @@ class _Picker:
         if any(n is not None and shut[n] for n, shut in zip(nodes, self._shut, strict=True)):
             return False
         self.point[column] = 1.0
+        self.point[with_it] = 1.0
         self.activity[rows] = after
         for n, shut, exclusion in zip(nodes, self._shut, self._program.exclusions, strict=True):
             if n is not None:

@@ -41,6 +41,8 @@ class Program:
     win. `matrix` (M, N) CSR of whole numbers (cents, days, counts, thousandths) with limits
     `row_lower`, `row_upper` (M,), `NO_LIMIT` where there is none; `row_rule` (M,) names the rule as
     the user wrote it, empty for rows that only define a column. `exclusions` are rows made on demand.
+    `defaults` names by deployment the auxiliary columns that go to 1 with it where nothing better is
+    known; quick choices of layouts look at them, bounds never do.
     """
 
     names: tuple[str, ...]
@@ -56,6 +58,7 @@ class Program:
     row_rule: tuple[str, ...]
     exclusions: tuple[Exclusions, ...]
     columns_of: Mapping[str, Ints]
+    defaults: Mapping[int, Ints] = field(default_factory=dict)
 
     @property
     def rules(self) -> tuple[str, ...]:
@@ -81,6 +84,7 @@ class Program:
             tuple(rule for rule in self.row_rule if rule not in dropped),
             tuple(e for e in self.exclusions if e.rule not in dropped),
             self.columns_of,
+            self.defaults,
         )
 
     def restricted(self, columns: Ints, deployments: int) -> Program:
@@ -106,6 +110,7 @@ class Program:
             self.row_rule,
             tuple(near(e) for e in self.exclusions),
             {},
+            {int(place[k]): place[more[place[more] >= 0]] for k, more in self.defaults.items() if place[k] >= 0},
         )
 
     def broken(self, values: Floats, tolerance: float = 1e-6) -> tuple[str, ...]:
@@ -164,6 +169,7 @@ class ProgramBuilder:
         self._row_rule: list[str] = []
         self._exclusions: list[Exclusions] = []
         self._named: dict[str, list[int]] = {}
+        self._defaults: dict[int, list[int]] = {}
 
     def add_column(
         self,
@@ -220,6 +226,10 @@ class ProgramBuilder:
         """Add rows that are made on demand."""
         self._exclusions.append(exclusion)
 
+    def add_default(self, deployment: int, columns: Iterable[int]) -> None:
+        """Name auxiliary columns that go to 1 with a deployment where nothing better is known."""
+        self._defaults.setdefault(deployment, []).extend(columns)
+
     @property
     def width(self) -> int:
         """Number of columns so far."""
@@ -251,6 +261,7 @@ class ProgramBuilder:
             row_rule=tuple(self._row_rule),
             exclusions=tuple(self._exclusions),
             columns_of={name: np.array(columns, dtype=np.int64) for name, columns in self._named.items()},
+            defaults={k: np.array(columns, dtype=np.int64) for k, columns in self._defaults.items()},
         )
 
 

@@ -20,13 +20,15 @@ from siting.selection.kinds import (
     SpacingKind,
 )
 from siting.selection.program import ProgramBuilder
+from siting.selection.shipping import CapacityKind, own_cents
 from siting.selection.standing import (
     AnalyzersKind,
     BudgetKind,
+    FlasksKind,
+    LaboratoryKind,
     OfferedKind,
     OneEachKind,
     RequiredKind,
-    YearlyUseKind,
 )
 
 RULE_KINDS: Mapping[str, RuleKind] = MappingProxyType(
@@ -35,8 +37,9 @@ RULE_KINDS: Mapping[str, RuleKind] = MappingProxyType(
         "offered": OfferedKind(),
         "budget": BudgetKind(),
         "analyzers": AnalyzersKind(),
-        "flasks": YearlyUseKind("stock.flasks"),
-        "laboratory": YearlyUseKind("laboratory.samples_per_year"),
+        "flasks": FlasksKind(),
+        "capacity": CapacityKind(),
+        "laboratory": LaboratoryKind(),
         "required": RequiredKind(),
         "at_most": CountKind(AtMost),
         "at_least": CountKind(AtLeast),
@@ -51,7 +54,9 @@ RULE_KINDS: Mapping[str, RuleKind] = MappingProxyType(
 
 def start_program(planning: Planning, kinds: Mapping[str, RuleKind] = RULE_KINDS) -> ProgramBuilder:
     """Return a builder with one column a deployment and the rows of every rule of the region."""
-    builder = ProgramBuilder(planning.deployments.ids, planning.deployments.yearly_cents().sum(axis=1))
+    builder = ProgramBuilder(
+        planning.deployments.ids, planning.deployments.yearly_cents().sum(axis=1) + own_cents(planning)
+    )
     for kind in kinds.values():
         for demand in kind.demands(planning):
             kind.add(builder, planning, demand)

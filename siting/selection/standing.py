@@ -11,6 +11,7 @@ from siting.planning import Planning
 from siting.region.model import Ints
 from siting.selection.kinds import Demand, Judgement, verdict
 from siting.selection.program import ProgramBuilder
+from siting.selection.shipping import add_terms, best_ways, money_terms, needed_years, supply_by_year, supply_columns
 
 BOUGHT = "bought analyzers"
 
@@ -46,7 +47,8 @@ def bought_by_year(planning: Planning, picked: Ints) -> list[int]:
 
 def cost_by_year(planning: Planning, picked: Ints) -> list[int]:
     """Return the cost of picked deployments (k,) in each year, bought analyzers included, in hundredths."""
-    sites = planning.deployments.yearly_cents()[picked].sum(axis=0)
+    freight, fixed = supply_by_year(planning, picked)
+    sites = planning.deployments.yearly_cents()[picked].sum(axis=0) + freight + fixed
     prices = purchase_cents(planning) or [0] * planning.region.settings.years
     return [int(s) + n * p for s, n, p in zip(sites, bought_by_year(planning, picked), prices, strict=True)]
 
@@ -154,12 +156,12 @@ class BudgetKind:
             for y, p in enumerate(purchase_cents(planning))
             if begin <= y < end
         ]
-        builder.add_row(
-            demand.label,
-            np.concatenate([columns, np.array([c for c, _ in purchases], dtype=np.int64)]),
-            np.concatenate([amounts[columns], np.array([p for _, p in purchases], dtype=np.int64)]),
-            upper=limit,
+        carried, freight = money_terms(builder, planning, begin, end)
+        terms = add_terms(
+            np.concatenate([columns, carried, np.array([c for c, _ in purchases], dtype=np.int64)]),
+            np.concatenate([amounts[columns], freight, np.array([p for _, p in purchases], dtype=np.int64)]),
         )
+        builder.add_row(demand.label, *terms, upper=limit)
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Add up the money."""
@@ -211,44 +213,50 @@ class AnalyzersKind:
 
 
 @dataclass(frozen=True)
-class YearlyUseKind:
-    """Flasks in circulation at the peak, or samples the laboratory can take, in every year."""
-
-    label: str
-
-    def _limit(self, planning: Planning) -> int | None:
-        settings = planning.region.settings
-        return settings.stock.flasks if self.label == "stock.flasks" else settings.laboratory.samples_per_year
-
-    def _use(self, planning: Planning) -> Ints:
-        d = planning.deployments
-        return d.flasks if self.label == "stock.flasks" else d.laboratory
+class FlasksKind:
+    """Flasks in circulation at the peak, in every year, by the ways of supply."""
 
     def demands(self, planning: Planning) -> list[Demand]:
         """Return the one demand where there is a limit."""
-        limit = self._limit(planning)
-        if limit is None:
-            return []
-        words = "flasks in circulation at the peak" if self.label == "stock.flasks" else "samples a year to analyse"
-        return [Demand(self.label, f"at most {limit} {words}", limit)]
+        limit = planning.region.settings.stock.flasks
+        return (
+            []
+            if limit is None
+            else [Demand("stock.flasks", f"at most {limit} flasks in circulation at the peak", limit)]
+        )
 
     def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
         """One row a year, less those that another year's row implies."""
-        use = self._use(planning)
-        years = range(use.shape[1])
-        for y in years:
-            implied = any(
-                np.all(use[:, other] >= use[:, y]) and (other > y or np.any(use[:, other] > use[:, y]))
-                for other in years
-                if other != y
-            )
-            columns = np.flatnonzero(use[:, y])
-            if columns.size and not implied:
-                builder.add_row(demand.label, columns, use[columns, y], upper=demand.data)
+        use, columns = planning.supply.flasks, supply_columns(builder, planning).ways
+        for y in needed_years(use):
+            builder.add_row(demand.label, *add_terms(columns, use[:, y]), upper=demand.data)
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Take the year of the greatest use."""
-        most = int(self._use(planning)[picked].sum(axis=0).max(initial=0))
+        most = int(planning.supply.flasks[planning.ways_of(picked)].sum(axis=0).max(initial=0))
+        return verdict(demand, most <= demand.data, f"{most}")
+
+
+@dataclass(frozen=True)
+class LaboratoryKind:
+    """Samples that the laboratory can take in every year."""
+
+    def demands(self, planning: Planning) -> list[Demand]:
+        """Return the one demand where there is a limit."""
+        limit = planning.region.settings.laboratory.samples_per_year
+        words = f"at most {limit} samples a year to analyse"
+        return [] if limit is None else [Demand("laboratory.samples_per_year", words, limit)]
+
+    def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
+        """One row a year, less those that another year's row implies."""
+        use = planning.deployments.laboratory
+        for y in needed_years(use):
+            columns = np.flatnonzero(use[:, y])
+            builder.add_row(demand.label, columns, use[columns, y], upper=demand.data)
+
+    def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
+        """Take the year of the greatest use."""
+        most = int(planning.deployments.laboratory[picked].sum(axis=0).max(initial=0))
         return verdict(demand, most <= demand.data, f"{most}")
 
 
@@ -328,3 +336,21 @@ class OfferedKind:
         chosen = set(picked.tolist())
         words = sorted({f"{name}: {reason}" for column, name, reason in demand.data if column in chosen})
         return verdict(demand, not words, "none" if not words else "; ".join(words))
+
+
+def supply_limits(planning: Planning, picked: Ints) -> list[tuple[int, int, int]]:
+    """Return (hundredths, first year, year after the last): what the budget leaves for supply of deployments (k,)."""
+    sites = planning.deployments.yearly_cents()[picked].sum(axis=0)
+    prices = purchase_cents(planning) or [0] * planning.region.settings.years
+    bought = bought_by_year(planning, picked)
+    own = [int(s) + n * p for s, n, p in zip(sites, bought, prices, strict=True)]
+    return [
+        (limit - sum(own[begin:end]), begin, end)
+        for limit, begin, end in (d.data for d in BudgetKind().demands(planning))
+    ]
+
+
+def with_best_ways(planning: Planning, picked: Ints) -> Planning:
+    """Return the planning with the cheapest ways of supply for picked deployments (k,), within the rules if any are."""
+    flasks = planning.region.settings.stock.flasks
+    return planning.with_ways(best_ways(planning, picked, supply_limits(planning, picked), flasks))

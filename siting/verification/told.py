@@ -118,7 +118,7 @@ def cost_cents(planning: Planning, picked: Ints) -> tuple[int, list[int]]:
     by_year = []
     owned = stock.analyzers - stock.spare_analyzers
     for y in range(settings.years):
-        amount = sum(int(part) for k in picked for part in d.cost_cents[k, y])
+        amount = sum(int(part) for k in picked for part in d.cost_cents[k, y]) + _transport_cents(planning, picked, y)
         needed = sum(int(d.analyzers[k, y]) for k in picked)
         if stock.buy_price is not None and needed > owned:
             price = stock.buy_price * (1.0 + budget.contingency) * (1.0 + budget.overhead)
@@ -127,6 +127,36 @@ def cost_cents(planning: Planning, picked: Ints) -> tuple[int, list[int]]:
             owned = needed
         by_year.append(amount)
     return sum(by_year), by_year
+
+
+def _transport_cents(planning: Planning, picked: Ints, y: int) -> int:
+    """Return what supply costs in a year, in hundredths: freight of each pick, and each fixed cost once."""
+    supply = planning.supply
+    amount, paid = 0, set()
+    for k, way in zip(picked.tolist(), planning.ways_of(picked).tolist(), strict=True):
+        amount += int(supply.cents[way, y])
+        if planning.deployments.first_month[k] < 12 * (y + 1):
+            paid |= set(np.flatnonzero(supply.uses[way]).tolist())
+    return amount + sum(int(supply.shared_cents[s, y]) for s in paid)
+
+
+def ways_of(told: dict[str, Any], planning: Planning, picked: Ints) -> Planning:
+    """Return the planning with the ways of supply that the run tells for its picks.
+
+    Raises `MissingError` for a way that is not there.
+    """
+    d, settings = planning.deployments, planning.region.settings
+    found: dict[int, int] = {}
+    for one in key(told, "picked"):
+        i = planning.region.candidates.index(one["id"])
+        p = next(j for j, plan in enumerate(settings.plans) if plan.id == one["plan"])
+        k = d.find(i, p, one["start_year"])
+        assert k is not None
+        way = planning.supply.find(k, one.get("way_out", ""), one.get("way_home", ""))
+        if way is None:
+            raise MissingError(f"{one['id']!r} has no way out {one.get('way_out')!r} and home {one.get('way_home')!r}")
+        found[k] = way
+    return planning.with_ways(found)
 
 
 def _compared(name: str, told: dict[str, Any], found: dict[str, Any], words: str) -> Check:

@@ -50,7 +50,7 @@ class Tracer(Vocabulary):
     unit: Literal["ppm", "ppb", "ppt"] = described(about="Unit of all its mole fractions (dry air).", shown='"ppb"')
     scale: Text = described(about="Calibration scale of its mole fractions.", shown='"our own scale"')
     storage_days: Positive | None = described(
-        None, about="Days that a sample keeps in a flask.", unit="days", later="supply", shown="300.0"
+        None, about="Days that a sample keeps in a flask.", unit="days", shown="300.0"
     )
     growth: float | None = described(None, about="Expected growth.", unit="unit a year", shown="8.0")
     season: tuple[SeasonPoint, ...] = described(

@@ -15,7 +15,7 @@ class Vocabulary(BaseModel):
     )
 
 
-Later = Literal["", "record", "supply", "judging"]
+Later = Literal["", "record", "judging"]
 
 
 def described(

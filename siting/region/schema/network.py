@@ -126,10 +126,25 @@ class Plan(Vocabulary):
     crew_days: NotNegative = described(0.0, about="Days of work by a crew.", unit="days a year", le=10_000.0)
     flow_l_per_minute: Positive | None = described(
         None,
-        about="Flow of calibration gas, from which cylinders are counted.",
+        about="Flow of calibration gas, from which the life of a cylinder follows where it is not given.",
         unit="L/min",
-        later="supply",
+        le=100.0,
         shown="0.3",
+    )
+    calibration_minutes: Positive = described(
+        15.0, about="Minutes that one cylinder runs at one calibration.", unit="min", why="assumed", le=1440.0
+    )
+    working_cylinders: int = described(
+        3, about="Working cylinders at the site, all run at each calibration.", why="assumed", ge=0, le=20
+    )
+    target_checks_per_month: NotNegative = described(
+        0.0, about="Checks a month with the target gas, a cylinder of its own.", unit="checks a month", le=3000.0
+    )
+    transfer_error: NotNegative = described(
+        0.0,
+        about="Error with which the laboratory gives one cylinder its value, one standard deviation, for the first gas "
+        "of the plan; it stays for the life of the cylinder.",
+        unit="unit of the tracer",
     )
 
     @property
@@ -217,8 +232,8 @@ class Stock(Vocabulary):
 class Laboratory(Vocabulary):
     """The laboratory at home where flasks are analysed."""
 
-    lat: Latitude | None = described(None, about="Latitude.", unit="degrees north", later="supply", shown="45.0")
-    lon: Longitude | None = described(None, about="Longitude.", unit="degrees east", later="supply", shown="-30.0")
+    lat: Latitude | None = described(None, about="Latitude.", unit="degrees north", shown="45.0")
+    lon: Longitude | None = described(None, about="Longitude.", unit="degrees east", shown="-30.0")
     samples_per_year: int | None = described(
         None, about="Samples it can analyse in a year; empty: as many as come.", ge=0, le=10_000_000, shown="900"
     )
@@ -301,18 +316,61 @@ class Supply(Vocabulary):
         why="assumed",
         le=366.0,
     )
-    routes: int = described(3, about="Alternative routes kept per deployment.", later="supply", ge=1, le=20)
-    box_flasks: int = described(12, about="Flasks in one box.", later="supply", ge=1, le=1000)
-    breakage: Share = described(0.01, about="Share of flasks broken on one round.", later="supply")
-    cylinder_boxes: Positive = described(1.0, about="Boxes that one cylinder takes.", later="supply")
+    routes: int = described(3, about="Alternative ways kept per deployment.", why="assumed", ge=1, le=20)
+    sharing: bool = described(
+        True, about="Fixed costs of legs and voyages are paid once by all who use them; false: by each site alone."
+    )
+    box_flasks: int = described(12, about="Flasks in one box.", why="assumed", ge=1, le=1000)
+    breakage: Share = described(0.01, about="Share of flasks broken on one round.", why="assumed")
+    flask_price: UnitPrice = described(0.0, about="Price of a flask that replaces a broken one.", unit="currency")
+    cylinder_boxes: Positive = described(1.0, about="Boxes that one cylinder takes.", why="assumed", le=1000.0)
     cylinder_cost: UnitPrice = described(
-        0.0, about="Price of one filled and calibrated cylinder.", unit="currency", later="supply"
+        0.0, about="Price of one filling, with the calibration before it leaves and when it is back.", unit="currency"
+    )
+    cylinder_litres: Positive = described(
+        4000.0,
+        about="Gas that one cylinder gives before it must go back, at the pressure of the air.",
+        unit="L",
+        why="assumed: some 30 L from 150 bar down to 20 bar",
+        le=100_000.0,
     )
     comparison_flasks_per_year: int = described(
         0,
-        about="Flasks a year exchanged between each analyzer site and the laboratory.",
-        later="supply",
+        about="Flasks a year exchanged between each analyzer site and the laboratory, to compare the methods.",
         ge=0,
+        le=10_000,
+    )
+    estimate: bool = described(
+        True,
+        about="Where legs.csv does not lead and `siting derive` has run: estimate ways and freight from the distance.",
+    )
+    estimate_box: UnitPrice = described(
+        40.0, about="Estimate: price of a box, one way, whatever the distance.", unit="currency", why="assumed"
+    )
+    estimate_box_per_1000_km: UnitPrice = described(
+        15.0,
+        about="Estimate: price of a box for each 1,000 km to the laboratory.",
+        unit="currency",
+        why="assumed",
+    )
+    estimate_box_per_local_km: UnitPrice = described(
+        0.5,
+        about="Estimate: price of a box for each km to the nearest airport or supply port.",
+        unit="currency",
+        why="assumed",
+    )
+    estimate_air_days: NotNegative = described(
+        10.0, about="Estimate: days of one way by air.", unit="days", why="assumed", le=400.0
+    )
+    estimate_ship_days: NotNegative = described(
+        45.0, about="Estimate: days of one way by ship.", unit="days", why="assumed", le=400.0
+    )
+    estimate_air_within_km: NotNegative = described(
+        100.0,
+        about="Estimate: goods go by air where an airport is as near as this.",
+        unit="km",
+        why="assumed",
+        le=2000.0,
     )
 
 

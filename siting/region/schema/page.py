@@ -23,13 +23,13 @@ TABLES: tuple[tuple[str, type[Vocabulary]], ...] = (
     ("winds.csv", tables.WindRow),
     ("sources.csv", tables.SourceRow),
     ("legs.csv", tables.LegRow),
+    ("hubs.csv", tables.HubRow),
     ("layouts/*.csv", tables.LayoutRow),
     ("records/*.csv", tables.RecordRow),
 )
 # What the marks of fields that wait for their use mean.
 LATER_WORDS = {
     "record": "what a network can show",
-    "supply": "transport",
     "judging": "many futures",
 }
 _PLURALS = {"number": "numbers", "name": "names", "text": "texts", "whole number": "whole numbers", "table": "tables"}

@@ -20,6 +20,7 @@ Flag = Annotated[bool, BeforeValidator(cells.flag)]
 Months = Annotated[frozenset[int], BeforeValidator(cells.months)]
 When = Annotated[datetime, BeforeValidator(cells.date)]
 Identifier = Annotated[str, BeforeValidator(cells.id_text)]
+YearDays = Annotated[tuple[int, ...], BeforeValidator(cells.days_of_year)]
 Words = Annotated[tuple[str, ...], BeforeValidator(cells.words)]
 CellText = Annotated[str, Field(max_length=1000)]
 
@@ -30,6 +31,7 @@ def _lower(text: str) -> str:
 
 Platform = Annotated[Literal["fixed", "ship", "drifting", "moored"], BeforeValidator(_lower)]
 Status = Annotated[Literal["open", "running", "required", "excluded"], BeforeValidator(_lower)]
+Mode = Annotated[Literal["ship", "aircraft", "rail", "road", "foot"], BeforeValidator(_lower)]
 Power = Annotated[Literal["mains", "generator", "solar", "none"], BeforeValidator(_lower)]
 
 
@@ -104,7 +106,7 @@ class CandidateRow(Vocabulary):
     annual_cost: Number = described(
         0.0, about="Cost of the place in a full year.", unit="currency a year", ge=0.0, le=1e12
     )
-    hub: CellText | None = described(None, about="Hub that its supplies pass.", later="supply")
+    hub: CellText | None = described(None, about="Hub that its supplies pass, where legs.csv leads to the place.")
 
 
 class MonthlyRow(Vocabulary):
@@ -144,26 +146,47 @@ class SourceRow(Vocabulary):
     strength: Number = described(about="Emission.", unit="kg/s", ge=0.0)
 
 
-class LegRow(Vocabulary):
-    """legs.csv: one leg of the transport."""
+class HubRow(Vocabulary):
+    """hubs.csv: a place that transport passes and where nothing is measured, such as a port or an airfield."""
 
-    from_: Identifier = described(
-        about="Where it starts: a candidate, a hub or `laboratory`.", alias="from", later="supply"
-    )
-    to: Identifier = described(about="Where it ends.", later="supply")
-    mode: CellText = described(about="ship, aircraft, road, rail or foot.", later="supply")
-    days: Number = described(about="Days of the way.", unit="days", ge=0.0, le=400.0, later="supply")
+    id: Identifier = described(about="Short unique name, as legs.csv and the column `hub` use it.")
+    name: CellText | None = described(None, about="Name as maps show it; empty: the id.")
+    lat: Number = described(about="Latitude.", unit="degrees north", ge=-90.0, le=90.0)
+    lon: Number = described(about="Longitude.", unit="degrees east", ge=-180.0, le=360.0)
+
+
+class LegRow(Vocabulary):
+    """legs.csv: one leg of the transport, out and back."""
+
+    from_: Identifier = described(about="Where it starts: a candidate, a hub or `laboratory`.", alias="from")
+    to: Identifier = described(about="Where it ends.")
+    mode: Mode = described(about="ship, aircraft, rail, road or foot.")
+    days: Number = described(about="Days of the way.", unit="days", ge=0.0, le=400.0)
     departures_a_year: Number | None = described(
-        None, about="Departures a year, evenly spread.", ge=0.0, le=10000.0, later="supply"
+        None,
+        about="Departures a year, evenly spread over the open months; empty, and no `departures`: any day.",
+        gt=0.0,
+        le=10000.0,
     )
-    departures: Words = described((), about="Named days of departure, as 01-15 08-01.", later="supply")
-    months_open: Months = described(frozenset(range(1, 13)), about="Months in which it runs.", later="supply")
-    cost_a_box: Number = described(0.0, about="Price of one box.", unit="currency", ge=0.0, later="supply")
+    departures: YearDays = described(
+        (), about="Named days of departure, as 01-15 08-01; the way back begins on arrival."
+    )
+    months_open: Months = described(frozenset(range(1, 13)), about="Months in which it departs.")
+    cost_a_box: Number = described(0.0, about="Price of one box, one way.", unit="currency", ge=0.0, le=1e9)
     fixed_cost_a_year: Number = described(
-        0.0, about="Cost of having the leg at all.", unit="currency a year", ge=0.0, later="supply"
+        0.0,
+        about="Cost of having the leg, or its voyage, at all; paid once a year by all who use it.",
+        unit="currency a year",
+        ge=0.0,
+        le=1e12,
     )
-    capacity_in_boxes: Number | None = described(None, about="Boxes one departure carries.", ge=0.0, later="supply")
-    voyage: Identifier | None = described(None, about="Voyage that this leg is a part of.", later="supply")
+    capacity_in_boxes: Number | None = described(
+        None, about="Boxes that one departure carries each way; empty: enough.", ge=0.0, le=1e9
+    )
+    voyage: Identifier | None = described(
+        None, about="Voyage that this leg is a part of; its legs share one fixed cost."
+    )
+    both_ways: Flag = described(True, about="Does it also lead back, at the same price: yes or no.")
 
 
 class LayoutRow(Vocabulary):

@@ -29,7 +29,11 @@ def merit(weights: Weights, values: Floats, cost: Floats, broken: float) -> Floa
 
 
 class LocalSearch:
-    """Improves layouts over a pool of deployments; auxiliary columns stand where they help each row most."""
+    """Improves layouts over a pool of deployments.
+
+    Auxiliary columns that are defaults of picked deployments are 1 and load their rows; all others stand where they
+    help each row most.
+    """
 
     def __init__(self, problem: Problem, pool: Ints, clash: Bools | None) -> None:
         """`clash` (pool, pool) says which may not stand together."""
@@ -46,17 +50,37 @@ class LocalSearch:
         own = np.diff(sp.csr_array(every[:, n + a :]).indptr) == 0
         part = sp.csr_array(every[:, pool])
         room = problem.limits - help_of
-        reach = part.maximum(0).sum(axis=1)
+        brought, self._brings = _defaults(problem, pool)
+        burden = sp.csr_array(every[:, brought]).maximum(0)
+        reach = part.maximum(0).sum(axis=1) + burden.sum(axis=1)
         rows = np.flatnonzero(own & (reach > room + ROUNDING))
         self._columns = part[rows].toarray()
+        self._burden, self._burden_cost = burden[rows].toarray(), problem.cost[brought]
         self._room = room[rows] + ROUNDING * (1.0 + np.abs(problem.limits[rows]))
         self._price = float(np.abs(problem.cost).sum()) + 1.0
 
+    def _brought(self, picked: Bools) -> Bools:
+        """Return which default columns a layout brings with it."""
+        return np.asarray(self._brings[picked].any(axis=0))
+
+    def _load(self, picked: Bools) -> Floats:
+        """Return what a layout and its defaults put on each row."""
+        return np.asarray(self._columns @ picked.astype(float) + self._burden @ self._brought(picked).astype(float))
+
+    def _cost_of(self, picked: Bools) -> float:
+        """Return the linear cost of a layout and its defaults."""
+        return float(self.cost[picked].sum() + self._burden_cost @ self._brought(picked))
+
+    def _cost_with(self, picked: Bools, add: Ints) -> Floats:
+        """Return the linear cost (m,) of a layout with one more deployment."""
+        more = (self._brings[add] & ~self._brought(picked)) @ self._burden_cost
+        return np.asarray(self._cost_of(picked) + self.cost[add] + more)
+
     def fits(self, picked: Bools) -> Bools:
         """Return the mask of the pool's deployments that may be added; a broken row may only be made better."""
-        load = self._columns @ picked.astype(float)
-        after = load[:, None] + self._columns
-        worse = (after > self._room[:, None]) & (self._columns > 0.0)
+        more = self._columns + self._burden @ (self._brings & ~self._brought(picked)).T
+        after = self._load(picked)[:, None] + more
+        worse = (after > self._room[:, None]) & (more > 0.0)
         out = ~worse.any(axis=0) & ~picked
         if self._clash is not None:
             out &= ~self._clash[:, picked].any(axis=1)
@@ -64,7 +88,7 @@ class LocalSearch:
 
     def keeps(self, picked: Bools) -> bool:
         """Say whether a layout keeps all rows."""
-        held = bool(np.all(self._columns @ picked.astype(float) <= self._room))
+        held = bool(np.all(self._load(picked) <= self._room))
         return held and (self._clash is None or not self._clash[np.ix_(picked, picked)].any())
 
     def values(self, picked: Bools, add: Ints | None = None) -> tuple[Floats, Floats]:
@@ -94,16 +118,16 @@ class LocalSearch:
     def filled(self, picked: Bools) -> Bools:
         """Add deployments, the most improvement a unit of the tightest row first, while one helps."""
         picked = picked.copy()
-        spent = np.maximum(self._columns, 0.0) / np.maximum(self._room, 1e-12)[:, None]
+        alone = self._columns + self._burden @ self._brings.T
+        spent = np.maximum(alone, 0.0) / np.maximum(self._room, 1e-12)[:, None]
         price = np.maximum(spent.max(axis=0, initial=1e-9), 1e-9)
         while True:
             add = np.flatnonzero(self.fits(picked))
             if add.size == 0:
                 return picked
             here, there = self.values(picked, add)
-            cost = float(self.cost[picked].sum())
-            now = float(self._merit(here[None], np.array([cost]))[0])
-            gain = now - self._merit(there, cost + self.cost[add])
+            now = float(self._merit(here[None], np.array([self._cost_of(picked)]))[0])
+            gain = now - self._merit(there, self._cost_with(picked, add))
             best = int(np.argmax(gain / price[add]))
             if not gain[best] > BETTER * max(1.0, abs(now)):
                 return picked
@@ -121,11 +145,11 @@ class LocalSearch:
                 without[out] = False
                 add = np.flatnonzero(self.fits(without))
                 here, there = self.values(without, add)
-                cost = float(self.cost[without].sum())
-                merits = self._merit(there, cost + self.cost[add])
+                merits = self._merit(there, self._cost_with(without, add))
                 merits[add == out] = np.inf
                 best = int(np.argmin(merits)) if merits.size else -1
-                dropped = float(self._merit(here[None], np.array([cost]))[0]) if self.keeps(without) else np.inf
+                cost = np.array([self._cost_of(without)])
+                dropped = float(self._merit(here[None], cost)[0]) if self.keeps(without) else np.inf
                 step = BETTER * max(1.0, abs(now))
                 if best >= 0 and merits[best] < min(now - step, dropped):
                     trial = without.copy()
@@ -143,7 +167,15 @@ class LocalSearch:
     def merit_of(self, picked: Bools) -> float:
         """Return what is made small for one layout."""
         here, _ = self.values(picked)
-        return float(self._merit(here[None], np.array([self.cost[picked].sum()]))[0])
+        return float(self._merit(here[None], np.array([self._cost_of(picked)]))[0])
+
+
+def _defaults(problem: Problem, pool: Ints) -> tuple[Ints, Bools]:
+    """Return the default columns (c,) of a pool's deployments, and (pool, c) who brings which."""
+    lists = [problem.program.defaults.get(int(k), np.empty(0, dtype=np.int64)) for k in pool]
+    columns = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *lists]))
+    brings = np.array([np.isin(columns, one) for one in lists], dtype=bool).reshape(pool.size, columns.size)
+    return columns, brings
 
 
 def completed(problem: Problem, picked: Ints, seconds: float | None = None) -> Floats | None:

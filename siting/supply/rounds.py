@@ -1,0 +1,135 @@
+"""Rounds of a candidate: a way home joined with a way out, how often it is made, and how long glass is away."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from siting.region.model import Bools, Floats
+from siting.supply.circulation import mean_in_circulation, peak_in_circulation
+from siting.supply.timetable import CALENDAR, DAYS_PER_YEAR, Timetable
+from siting.supply.ways import EQUAL, Way
+
+# Rounds of one candidate that are looked at further, the cheapest first and the fastest among them.
+MOST_ROUNDS = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Round:
+    """One way home with one way out.
+
+    `home` and `out` are arc numbers in the order of travel; `price` of a box for both ways (currency); `shared` fixed
+    costs and `limited` arcs as in `Way`; `home_days`, `out_days` on the longest, `mean_days` of both together on
+    average; `calls` the timetable of exchanges at the place.
+    """
+
+    home: tuple[int, ...]
+    out: tuple[int, ...]
+    price: float
+    shared: frozenset[int]
+    limited: frozenset[int]
+    home_days: float
+    out_days: float
+    mean_days: float
+    calls: Timetable
+
+
+def rounds_of(home: Sequence[Way], out: Sequence[Way]) -> tuple[Round, ...]:
+    """Return the undominated rounds of a place, the cheapest first."""
+    every = [_joined(one, other) for one in home for other in out]
+    every.sort(key=lambda r: (r.price, len(r.home) + len(r.out), r.home, r.out))
+    kept: list[Round] = []
+    for one in every:
+        if not any(_beats(other, one) for other in kept):
+            kept.append(one)
+    if len(kept) > MOST_ROUNDS:
+        fastest = min(kept, key=lambda r: (r.home_days + r.out_days, r.price))
+        kept = [*kept[: MOST_ROUNDS - 1], *([] if fastest in kept[: MOST_ROUNDS - 1] else [fastest])]
+    return tuple(kept)
+
+
+def _joined(home: Way, out: Way) -> Round:
+    rare = min((home.timetable, out.timetable), key=lambda t: (t.departures, -t.longest_gap))
+    return Round(
+        home.arcs,
+        out.arcs,
+        home.price + out.price,
+        home.shared | out.shared,
+        home.limited | out.limited,
+        home.longest,
+        out.longest,
+        home.mean + out.mean,
+        rare,
+    )
+
+
+def _beats(one: Round, other: Round) -> bool:
+    return (
+        one.price <= other.price + EQUAL
+        and one.shared <= other.shared
+        and one.limited <= other.limited
+        and one.home_days <= other.home_days + EQUAL
+        and one.home_days + one.out_days <= other.home_days + other.out_days + EQUAL
+        and one.calls.departures >= other.calls.departures
+        and one.calls.longest_gap <= other.calls.longest_gap + EQUAL
+    )
+
+
+@dataclass(frozen=True)
+class Turnaround:
+    """How glass goes round at a place.
+
+    `calls` a year, the longest time between them and the longest age of a sample when it reaches the laboratory
+    (days), flasks in circulation on average and at the peak.
+    """
+
+    calls: float
+    longest_gap: float
+    oldest: float
+    mean: float
+    peak: int
+
+
+def turnaround(
+    calls: Timetable, most: float, flasks: float, open_months: Bools, out: float, home: float, mean: float, stay: float
+) -> Turnaround:
+    """Return how `flasks` a year go round with at most `most` calls a year.
+
+    `open_months` (12,) says when flasks are filled; `out` and `home` are days on the longest, `mean` both
+    together on average, `stay` the days in the laboratory. Flasks are filled evenly over the open months.
+    """
+    if np.isinf(min(calls.departures, most)):
+        raise ValueError("calls a year must be finite")
+    exchanged = calls.thinned(most)
+    times = min(exchanged.departures, most)
+    gap = exchanged.longest_gap
+    if exchanged.even:
+        # Dates that nobody knows: every gap is alike.
+        interval = DAYS_PER_YEAR / times
+        away = out + home + stay + interval
+        peak = int(np.ceil(np.round(flasks / times * np.ceil(np.round(away / interval, 9)), 9)))
+        average = mean_in_circulation(np.array([flasks]), np.array([interval]), mean + stay, DAYS_PER_YEAR)
+        return Turnaround(times, gap, gap + home, average, peak)
+    days = exchanged.nominal()
+    gaps = np.diff(days, append=days[0] + CALENDAR)
+    sizes = flasks * _shares(days, gaps, open_months)
+    peak = peak_in_circulation(sizes, days, gaps, out, home + stay, float(CALENDAR))
+    average = mean_in_circulation(sizes, gaps, mean + stay, float(CALENDAR))
+    return Turnaround(float(days.size), gap, gap + home, average, peak)
+
+
+def _shares(days: Floats, gaps: Floats, open_months: Bools) -> Floats:
+    """Return the share of a year's samples that falls into the gap after each call."""
+    lengths = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+    worked = np.concatenate([[0.0], np.cumsum(np.repeat(open_months.astype(float), lengths))])
+    total = worked[-1]
+    if total == 0.0:
+        return np.zeros(days.size)
+
+    def until(t: Floats) -> Floats:
+        years, day = np.divmod(t, CALENDAR)
+        return np.asarray(years * total + np.interp(day, np.arange(CALENDAR + 1), worked))
+
+    return np.asarray((until(days + gaps) - until(days)) / total)

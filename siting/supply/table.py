@@ -1,0 +1,353 @@
+"""The ways of supply that each deployment may choose from, with what they cost and how much glass they bind."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from siting.deployments import Deployments, LeftOut
+from siting.region.model import Bools, Floats, Ints, Region, read_only
+from siting.supply.estimate import Estimates, estimates
+from siting.supply.network import Network, build_network
+from siting.supply.rounds import Round, Turnaround, rounds_of, turnaround
+from siting.supply.ways import ways
+
+KEEPS = "tracers.storage_days"
+
+
+@dataclass(frozen=True, eq=False)
+class Supply:
+    """Ways of supply of all deployments; those of deployment d are `first[d]` up to `first[d + 1]`.
+
+    R ways, Y years, S fixed costs that can be shared, C arcs of limited capacity. `cents` (R, Y) is what a way
+    costs by itself (freight, broken flasks, and fixed costs where they are not shared), in hundredths;
+    `flasks` (R, Y) in circulation at the peak, `mean_flasks` (R,), `boxes` (R, Y) each way; `uses` (R, S) and
+    `fills` (R, C) say which fixed costs it asks for and which arcs it fills; `round_of` (R,) its round in
+    `rounds`, -1 where no leg leads; `calls` (R,) a year, `longest_gap`, `oldest` (R,) days as in `Turnaround`,
+    `home_days` and `out_days` (R,) on the longest. `since` (D,) is the year, from 0, in which a deployment begins
+    to use its way. `shared_cents` (S, Y) are the fixed costs, `capacity` (C,) boxes a year of arcs `limited`
+    (C,). The first way of a deployment is the one that is cheapest alone. `too_long` names what no way keeps.
+    """
+
+    network: Network
+    first: Ints
+    cents: Ints
+    flasks: Ints
+    boxes: Ints
+    uses: Bools
+    fills: Bools
+    mean_flasks: Floats
+    calls: Floats
+    longest_gap: Floats
+    oldest: Floats
+    home_days: Floats
+    out_days: Floats
+    round_of: Ints
+    rounds: tuple[Round, ...]
+    since: Ints
+    shared_cents: Ints
+    limited: Ints
+    capacity: Ints
+    estimated: Bools
+    too_long: tuple[LeftOut, ...]
+    whole: bool
+
+    @cached_property
+    def owner(self) -> Ints:
+        """Deployment (R,) of each way."""
+        return np.repeat(np.arange(self.first.size - 1), np.diff(self.first))
+
+    def of(self, deployment: int) -> range:
+        """Return the ways of a deployment."""
+        return range(int(self.first[deployment]), int(self.first[deployment + 1]))
+
+    def words(self, way: int) -> tuple[str, str]:
+        """Return a way out and a way home as places, empty where no leg leads."""
+        if self.round_of[way] < 0:
+            return "", ""
+        one = self.rounds[self.round_of[way]]
+        return self.network.route_words(one.out), self.network.route_words(one.home)
+
+    def find(self, deployment: int, out: str, home: str) -> int | None:
+        """Return the way of a deployment with these places, None if it has none such."""
+        return next((way for way in self.of(deployment) if self.words(way) == (out, home)), None)
+
+
+@dataclass(frozen=True, eq=False)
+class _Choice:
+    """One way of one deployment while the table is put together."""
+
+    cents: Ints
+    flasks: Ints
+    boxes: Ints
+    round_of: int
+    shared: frozenset[int]
+    limited: frozenset[int]
+    turn: Turnaround
+    home_days: float
+    out_days: float
+
+
+def build_supply(region: Region, d: Deployments) -> Supply:
+    """Return the ways of supply of a region's deployments.
+
+    Where legs lead to a candidate and back, its deployments choose among rounds; elsewhere there is one way without
+    legs: estimated from distances if `siting derive` has run, else as the candidate's own columns have it.
+    """
+    network = build_network(region)
+    maker = _Maker(region, d, network)
+    served: dict[int, list[_Choice]] = {}
+    rounds: list[Round] = []
+    too_long: list[LeftOut] = []
+    whole = True
+    if network.arcs:
+        home, out = ways(network, home=True), ways(network, home=False)
+        whole = home.whole and out.whole
+        for i in np.unique(d.candidate).tolist():
+            name = region.candidates.ids[i]
+            found = _through(rounds_of(home.at.get(name, ()), out.at.get(name, ())), network, region.candidates.hub[i])
+            if not found:
+                continue
+            begin = len(rounds)
+            rounds += found
+            for k in np.flatnonzero(np.asarray(d.candidate == i)).tolist():
+                if maker.moves[k]:
+                    served[k], reason = maker.choices(k, found, begin)
+                    if reason:
+                        too_long.append(LeftOut(name, region.settings.plans[d.plan[k]].id, reason, KEEPS))
+    return maker.table(served, tuple(rounds), tuple(sorted(set(too_long))), whole)
+
+
+def _through(rounds: Sequence[Round], network: Network, hub: str) -> tuple[Round, ...]:
+    """Return the rounds that pass a hub both ways; all where none does or no hub is asked for."""
+
+    def passes(arcs: tuple[int, ...]) -> bool:
+        return any(hub in (network.arcs[a].begin, network.arcs[a].end) for a in arcs)
+
+    chosen = tuple(one for one in rounds if hub and passes(one.home) and passes(one.out))
+    return chosen or tuple(rounds)
+
+
+class _Maker:
+    """Evaluates rounds for deployments and puts the table together."""
+
+    def __init__(self, region: Region, d: Deployments, network: Network) -> None:
+        self._region, self._d, self._network = region, d, network
+        settings = region.settings
+        self._settings = settings
+        budget, years = settings.budget, np.arange(settings.years)
+        rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
+        self._factor = rate * (1.0 + budget.price_growth) ** years
+        self._shared = np.array([s.cost_a_year for s in network.shared])[:, None] * self._factor
+        window = 12 * (years[None, :] + 1)
+        self._share = np.clip(window - d.first_month[:, None], 0, 12) / 12.0
+        self._cylinder_boxes = np.ceil(np.round(d.cylinders * settings.supply.cylinder_boxes, 9))
+        self.moves: Bools = np.asarray(d.travelling.any(axis=1) | d.cylinders.any(axis=1))
+        self._broken = settings.supply.breakage * d.travelling * settings.supply.flask_price
+        self._keeps = [self._storage(p) for p in range(len(settings.plans))]
+        self._turns: dict[tuple[int, int, int], Turnaround] = {}
+        self._limited = np.array([arc.number for arc in network.capacities], dtype=np.int64)
+
+    def _storage(self, p: int) -> tuple[float, str]:
+        """Return how long a sample of a plan keeps, in days, and which gas says so."""
+        plan = self._settings.plans[p]
+        keeps = [
+            (tracer.storage_days, tracer.name)
+            for tracer in self._settings.tracers
+            if tracer.storage_days is not None and (not plan.gases or tracer.name in plan.gases)
+        ]
+        return min(keeps, default=(np.inf, "")) if plan.has_flask else (np.inf, "")
+
+    def _boxes(self, k: Ints, calls: Floats) -> Floats:
+        """Return boxes (k, Y) each way of deployments (k,) with so many calls a year (k,)."""
+        flasks, share = self._d.travelling[k], self._share[k]
+        trips = np.maximum(np.ceil(np.round(calls[:, None] * share, 9)), 1.0)
+        each = np.ceil(np.round(flasks / trips / self._settings.supply.box_flasks, 9))
+        # A box a call at least, but no more calls than there are flasks to carry.
+        return np.asarray(np.minimum(trips * each, np.ceil(np.round(flasks, 9))) + self._cylinder_boxes[k])
+
+    def choices(self, k: int, rounds: Sequence[Round], begin: int) -> tuple[list[_Choice], str]:
+        """Return the ways of a deployment, the one that is cheapest alone first; and why none keeps its samples."""
+        d, i = self._d, int(self._d.candidate[k])
+        most = float(self._region.candidates.visits_per_year[i])
+        keeps, gas = self._keeps[int(d.plan[k])]
+        found: list[_Choice] = []
+        for number, one in enumerate(rounds):
+            turn = self._turn(k, number, one, most)
+            boxes = self._boxes(np.array([k]), np.array([turn.calls]))[0]
+            amount = boxes * one.price + self._broken[k]
+            shared = one.shared
+            money = amount * self._factor
+            if not self._settings.supply.sharing and shared:
+                money = money + self._shared[sorted(shared)].sum(axis=0) * (self._share[k] > 0.0)
+                shared = frozenset()
+            on = d.travelling[k] > 0.0
+            found.append(
+                _Choice(
+                    _cents(money),
+                    (on * turn.peak).astype(np.int64),
+                    boxes.astype(np.int64),
+                    begin + number,
+                    shared,
+                    one.limited,
+                    turn,
+                    one.home_days,
+                    one.out_days,
+                )
+            )
+        kept = [one for one in found if one.turn.oldest <= keeps + 1e-9]
+        if not kept:
+            best = min(found, key=lambda one: one.turn.oldest)
+            reason = f"a sample is up to {best.turn.oldest:.0f} days old when it comes home and {gas} keeps {keeps:g}"
+            return [best], reason
+        return self._few(kept, k), ""
+
+    def _turn(self, k: int, number: int, one: Round, most: float) -> Turnaround:
+        d, i = self._d, int(self._d.candidate[k])
+        key = (i, int(d.plan[k]), number)
+        if key not in self._turns:
+            laboratory = self._settings.laboratory
+            self._turns[key] = turnaround(
+                one.calls,
+                most,
+                float(d.full_year_flasks[k]),
+                self._region.open_months[i],
+                one.out_days,
+                one.home_days,
+                one.mean_days,
+                laboratory.turnaround_days,
+            )
+        return self._turns[key]
+
+    def _alone(self, one: _Choice, k: int) -> int:
+        """Return what a way costs if nobody shares it, in hundredths."""
+        years = np.flatnonzero(self._share[k] > 0.0)
+        fixed = sum(int(_cents(self._shared[s, years]).sum()) for s in sorted(one.shared))
+        return int(one.cents.sum()) + fixed
+
+    def _few(self, found: list[_Choice], k: int) -> list[_Choice]:
+        """Return the undominated ways, as many as are asked for: cheapest alone, cheapest by itself, least glass."""
+        kept: list[_Choice] = []
+        order = sorted(range(len(found)), key=lambda n: (self._alone(found[n], k), found[n].round_of))
+        for n in order:
+            one = found[n]
+            if not any(self._beats(other, one, k) for other in kept):
+                kept.append(one)
+        most = self._settings.supply.routes
+        if len(kept) <= most:
+            return kept
+        first = [
+            kept[0],
+            min(kept, key=lambda one: (int(one.cents.sum()), one.round_of)),
+            min(kept, key=lambda one: (int(one.flasks.max()), self._alone(one, k), one.round_of)),
+        ]
+        chosen: list[_Choice] = []
+        for one in [*first, *kept]:
+            if one not in chosen and len(chosen) < most:
+                chosen.append(one)
+        return chosen
+
+    def _beats(self, one: _Choice, other: _Choice, k: int) -> bool:
+        """Say whether one way is never worse than another, whatever fixed costs others pay."""
+        if not (one.limited <= other.limited and np.all(one.flasks <= other.flasks)):
+            return False
+        if one.shared <= other.shared:
+            return bool(np.all(one.cents <= other.cents))
+        years = self._share[k] > 0.0
+        fixed = sum((_cents(self._shared[s]) * years for s in sorted(one.shared - other.shared)), start=0)
+        return bool(np.all(one.cents + fixed <= other.cents))
+
+    def table(
+        self, served: dict[int, list[_Choice]], rounds: tuple[Round, ...], too_long: tuple[LeftOut, ...], whole: bool
+    ) -> Supply:
+        """Return the table of all deployments."""
+        d, settings = self._d, self._settings
+        n, c = len(d), self._region.candidates
+        counts = np.ones(n, dtype=np.int64)
+        for k, choices in served.items():
+            counts[k] = len(choices)
+        first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        r, years = int(first[-1]), settings.years
+        guess = estimates(self._region)
+        visits = c.visits_per_year[d.candidate]
+        boxes_alone = self._boxes(np.arange(n), visits)
+        laboratory = settings.laboratory
+        flasks_alone, way_days, freight = self._without_legs(guess, visits)
+        cents = np.zeros((r, years), dtype=np.int64)
+        flasks, boxes = np.zeros_like(cents), np.zeros_like(cents)
+        uses = np.zeros((r, len(self._network.shared)), dtype=bool)
+        fills = np.zeros((r, self._limited.size), dtype=bool)
+        mean, calls, gap, oldest, home, out = (np.zeros(r) for _ in range(6))
+        round_of = np.full(r, -1, dtype=np.int64)
+        alone = np.array([k for k in range(n) if k not in served], dtype=np.int64)
+        at = first[alone]
+        moved = self.moves[alone]
+        boxes[at] = boxes_alone[alone] * moved[:, None]
+        cents[at] = _cents((boxes_alone * freight[:, None] + self._broken)[alone] * self._factor) * moved[:, None]
+        flasks[at] = flasks_alone[alone]
+        interval = 365.25 / visits[alone]
+        calls[at], gap[at] = visits[alone], interval
+        home[at] = out[at] = way_days[alone]
+        oldest[at] = interval + way_days[alone]
+        around = interval + 2.0 * way_days[alone] + laboratory.turnaround_days
+        mean[at] = d.full_year_flasks[alone] * around / 365.25
+        place = {int(number): j for j, number in enumerate(self._limited)}
+        for k, choices in served.items():
+            for j, one in enumerate(choices):
+                w = int(first[k]) + j
+                cents[w], flasks[w], boxes[w] = one.cents, one.flasks, one.boxes
+                uses[w, sorted(one.shared)] = True
+                fills[w, [place[a] for a in sorted(one.limited)]] = True
+                mean[w], calls[w], gap[w], oldest[w] = (
+                    one.turn.mean,
+                    one.turn.calls,
+                    one.turn.longest_gap,
+                    one.turn.oldest,
+                )
+                home[w], out[w], round_of[w] = one.home_days, one.out_days, one.round_of
+        estimated = guess.known[d.candidate] & (np.diff(first) == 1) & (round_of[first[:-1]] < 0) & self.moves
+        return Supply(
+            network=self._network,
+            first=read_only(first),
+            cents=read_only(cents),
+            flasks=read_only(flasks),
+            boxes=read_only(boxes),
+            uses=read_only(uses),
+            fills=read_only(fills),
+            mean_flasks=read_only(mean),
+            calls=read_only(calls),
+            longest_gap=read_only(gap),
+            oldest=read_only(oldest),
+            home_days=read_only(home),
+            out_days=read_only(out),
+            round_of=read_only(round_of),
+            rounds=rounds,
+            since=read_only(d.first_month // 12),
+            shared_cents=read_only(_cents(self._shared)),
+            limited=read_only(self._limited),
+            capacity=read_only(
+                np.array([int(np.floor(arc.capacity or 0.0)) for arc in self._network.capacities], dtype=np.int64)
+            ),
+            estimated=read_only(estimated),
+            too_long=too_long,
+            whole=whole,
+        )
+
+    def _without_legs(self, guess: Estimates, visits: Floats) -> tuple[Ints, Floats, Floats]:
+        """Return flasks at the peak (D, Y), days of one way (D,) and the price of a box both ways (D,) without legs."""
+        d, laboratory = self._d, self._settings.laboratory
+        known = guess.known[d.candidate]
+        way = np.where(known, guess.days[d.candidate], laboratory.way_days)
+        freight = np.where(known, 2.0 * guess.box_price[d.candidate], 0.0)
+        interval = 365.25 / visits
+        around = interval + 2.0 * way + laboratory.turnaround_days
+        peak = np.ceil(np.round(d.full_year_flasks / visits * np.ceil(np.round(around / interval, 9)), 9))
+        return ((d.travelling > 0.0) * peak[:, None]).astype(np.int64), way, freight
+
+
+def _cents(amounts: Floats) -> Ints:
+    """Return money in whole hundredths, rounded half up."""
+    return np.floor(np.round(amounts * 100.0, 6) + 0.5).astype(np.int64)
