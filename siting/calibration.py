@@ -1,9 +1,10 @@
-"""The calibration plan of an analyzer: how long cylinders last, how many travel, what they cost the record.
+"""The calibration plan of an analyzer: how long its cylinders last and how many travel.
 
 Common practice, no single source: an analyzer runs each of a few working cylinders at every calibration and a
 target gas between; a cylinder that is used up goes back to the laboratory, is measured there against its standards
-once more, filled, given a value and sent out again. Litres are at the pressure of the air (ideal gas: volume of the
-cylinder x the pressure that may be used, in bar).
+once more, filled, given a value and sent out again. Gas is counted in litres at the pressure of the air: the inner
+volume of the cylinder times the pressure that may be used, in bar (ideal gas law at one temperature), so that 30 L
+used from 150 bar down to 20 bar give some 3,900 L.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ from siting.region.schema.network import Plan, Supply
 
 @dataclass(frozen=True)
 class CalibrationPlan:
-    """Cylinders of one analyzer: `working` ones with a life of `life_months`, a target gas of `target_months` if any.
+    """Cylinders of one analyzer that works all year.
 
-    `first_set` cylinders go out when the analyzer starts, `a_year` more in every year that it works.
+    `working` cylinders last `life_months` each, the target gas `target_months` (None without one). `first_set`
+    cylinders go out when the analyzer starts and `a_year` (a mean, not whole) in every year that it works; as each
+    goes out full and comes home at the end of its life, `a_year` is the number of trips each way.
     """
 
     working: int
@@ -30,7 +33,7 @@ class CalibrationPlan:
 def calibration_plan(plan: Plan, supply: Supply) -> CalibrationPlan | None:
     """Return the calibration plan of a simple analyzer plan; None for flasks, or where cylinders have no known life.
 
-    A life that is given wins over the one that follows from flow, minutes and calibrations a month.
+    The target gas lasts by its own checks where the flow is given, else as long as a working cylinder.
     """
     if plan.kind != "analyzer":
         return None
@@ -39,20 +42,23 @@ def calibration_plan(plan: Plan, supply: Supply) -> CalibrationPlan | None:
         return None
     target = None
     if plan.target_checks_per_month > 0.0:
-        target = life
-        if plan.flow_l_per_minute is not None:
-            target = supply.cylinder_litres / (
-                plan.flow_l_per_minute * plan.calibration_minutes * plan.target_checks_per_month
-            )
-    a_year = plan.working_cylinders * 12.0 / life + (12.0 / target if target is not None else 0.0)
-    return CalibrationPlan(plan.working_cylinders, life, target, plan.working_cylinders + (target is not None), a_year)
+        target = _months_of_gas(plan, supply, plan.target_checks_per_month) or life
+    lives = [life] * plan.working_cylinders + ([] if target is None else [target])
+    return CalibrationPlan(plan.working_cylinders, life, target, len(lives), sum((12.0 / one for one in lives), 0.0))
 
 
 def cylinder_life(plan: Plan, supply: Supply) -> float | None:
-    """Return the months that a working cylinder lasts: as given, else gas over what calibrations use a month."""
+    """Return the months that a working cylinder lasts: as given, else by the gas that calibrations use, else None.
+
+    Calibrations that the plan does not count are one a month, as in the error of a month.
+    """
     if plan.cylinder_life_months is not None:
         return plan.cylinder_life_months
+    return _months_of_gas(plan, supply, plan.calibrations_per_month or 1.0)
+
+
+def _months_of_gas(plan: Plan, supply: Supply, runs: float) -> float | None:
+    """Return the months that one cylinder lasts at so many runs a month; None where the flow is not given."""
     if plan.flow_l_per_minute is None:
         return None
-    each = plan.flow_l_per_minute * plan.calibration_minutes
-    return supply.cylinder_litres / (each * (plan.calibrations_per_month or 1.0))
+    return supply.cylinder_litres / plan.flow_l_per_minute / plan.calibration_minutes / runs

@@ -13,7 +13,7 @@ import shapely
 from siting.region.candidates import Entry, build, monthly_arrays
 from siting.region.model import Region, frozen_mapping
 from siting.region.schema.settings import Settings
-from siting.region.schema.tables import CandidateRow
+from siting.region.schema.tables import CandidateRow, HubRow, LegRow
 
 FLASK = {"id": "f", "kind": "flask", "samples_per_month": 4.0}
 ANALYZER = {"id": "a", "kind": "analyzer"}
@@ -49,10 +49,15 @@ def _cell(value):
     return value if isinstance(value, str) else repr(value)
 
 
-def region(candidates, *, months=None, **given):
+def _rows(model, rows):
+    return tuple(model.model_validate({name: _cell(value) for name, value in row.items()}) for row in rows)
+
+
+def region(candidates, *, months=None, legs=(), hubs=(), distances_km=None, **given):
     """Return a region of candidates (dictionaries of columns, `geometry` for a track) and settings.
 
-    `months` maps (id, month) to {"exposure": ..., "risk": ...} as monthly.csv does.
+    `months` maps (id, month) to {"exposure": ..., "risk": ...} as monthly.csv does; `legs` and `hubs` are rows of
+    legs.csv and hubs.csv, `distances_km` those to airport and supply port by id.
     """
     made = given.pop("settings", None) or settings(**given)
     entries = []
@@ -70,7 +75,9 @@ def region(candidates, *, months=None, **given):
         candidates=build(entries, made.supply.visits_per_year),
         winds=(),
         sources=(),
-        legs=(),
+        hubs=_rows(HubRow, hubs),
+        legs=_rows(LegRow, legs),
+        distances_km=np.array([(distances_km or {}).get(e.row.id, (np.nan, np.nan)) for e in entries]).reshape(-1, 2),
         layouts=frozen_mapping({}),
         records=frozen_mapping({}),
         inputs=(),

@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from siting.calibration import calibration_plan
 from siting.deployments import Deployments, parts_of, running_plan, simple_parts
 from siting.record.air import FUNCTIONS, Air
 from siting.record.axis import Axis, beginning, first_months
@@ -118,9 +119,9 @@ class RecordModel:
             plan = plans[d.plan[k]]
             if any(self.measures(part) for part in simple_parts(plan, plans)):
                 # Only the life of cylinders makes the first month matter; without it plans stay together.
-                groups.setdefault((int(d.plan[k]), int(d.analyzer_month[k]) if self._drifts(plan) else -1), []).append(
-                    position
-                )
+                groups.setdefault(
+                    (int(d.plan[k]), int(d.analyzer_month[k]) if self._has_cylinders(plan) else -1), []
+                ).append(position)
         for (p, _), positions in sorted(groups.items()):
             these = picked[positions]
             factors, methods = self._group(plans[p], these)
@@ -213,9 +214,19 @@ class RecordModel:
         end = self.deployments.flask_end[these]
         return np.asarray(np.where(end >= 12 * self.region.settings.years, 12 * self.axis.years, end), dtype=np.int64)
 
-    def _drifts(self, plan: Plan) -> bool:
+    def _has_cylinders(self, plan: Plan) -> bool:
         analyzer = parts_of(plan, self.region.settings.plans)[0]
-        return analyzer is not None and bool(analyzer.cylinder_drift) and analyzer.cylinder_life_months is not None
+        return analyzer is not None and self._cylinder(analyzer) is not None
+
+    def _cylinder(self, part: Plan) -> tuple[float, float] | None:
+        """Return the life in months of a working cylinder and the variance of its mean offset, None without error."""
+        cylinders = calibration_plan(part, self.region.settings.supply)
+        if cylinders is None:
+            return None
+        drift = (part.cylinder_drift or 0.0) * cylinders.life_months / 12.0 * RAMP
+        variance = float(drift**2 + part.transfer_error**2)
+        # An error so small that one over its square overflows is none.
+        return (cylinders.life_months, variance) if variance > np.finfo(float).tiny else None
 
     def _group(self, plan: Plan, these: Ints) -> tuple[Floats, tuple[str, ...]]:
         """Return U (D, k, k) of deployments of one plan, and the names of their methods."""
@@ -308,17 +319,15 @@ class RecordModel:
     def cylinders(self, part: Plan, months: int, first: int) -> tuple[Floats, float] | None:
         """Return (M, c) indicators of each working cylinder's life and the variance of its mean offset.
 
-        The drift is in the unit of the first gas that the plan measures and is counted for that one only.
+        The offset is the drift over the life and the error of the value that the laboratory gave (`transfer_error`),
+        independent of each other and from cylinder to cylinder. Both are in the unit of the first gas that the plan
+        measures and are counted for that one only. Lives below a month count as a month each.
         """
-        life = part.cylinder_life_months
-        if (
-            part.kind != "analyzer"
-            or not part.cylinder_drift
-            or life is None
-            or not leads(self.region, part, self.air.name)
-        ):
+        cylinder = self._cylinder(part)
+        if cylinder is None or not leads(self.region, part, self.air.name):
             return None
-        number = np.floor((np.arange(months) - max(0, first)) / life).astype(int)
+        life, variance = cylinder
+        number = np.floor((np.arange(months) - max(0, first)) / max(life, 1.0)).astype(int)
         number -= number.min()
         blocks = np.eye(number.max() + 1)[number]
-        return blocks, float((part.cylinder_drift * life / 12.0 * RAMP) ** 2)
+        return blocks, variance

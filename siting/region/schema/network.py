@@ -325,7 +325,10 @@ class Supply(Vocabulary):
     flask_price: UnitPrice = described(0.0, about="Price of a flask that replaces a broken one.", unit="currency")
     cylinder_boxes: Positive = described(1.0, about="Boxes that one cylinder takes.", why="assumed", le=1000.0)
     cylinder_cost: UnitPrice = described(
-        0.0, about="Price of one filling, with the calibration before it leaves and when it is back.", unit="currency"
+        0.0,
+        about="Price of one filling, with the calibration before it leaves and when it is back; on top of the "
+        "`annual_cost` of the plan, which should then hold no cylinders.",
+        unit="currency",
     )
     cylinder_litres: Positive = described(
         4000.0,
