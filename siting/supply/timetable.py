@@ -135,7 +135,7 @@ class Timetable:
             return float((gaps**2).sum() / (2.0 * gaps.sum()))
         if self.even:
             return self.interval / 2.0
-        t = (np.arange(8 * CALENDAR, dtype=float) + 0.5) / 8.0
+        t: Floats = np.arange(8 * CALENDAR) / 8.0 + 0.0625
         return float(np.mean(self.mean_leaves(t) - t))
 
     def days(self) -> Floats:

@@ -40,6 +40,43 @@ class Conditions:
     occupancy_rows: Ints
 
     @cached_property
+    def choices(self) -> tuple[Ints, Ints, Ints, Ints]:
+        """Rows "deployment at most the sum of its ways": (Q,) rows, (Q,) deployments, (W,) ways, (W,) which of the Q.
+
+        A way is an auxiliary column that stands negative in no other row of the program.
+        """
+        own = np.flatnonzero(self.occupancy_rows >= 0)
+        every = int(own[0]) if own.size else self.upper.size
+        count = int(self.occupancy_rows[own[0]]) if own.size else self.limits.size
+        negative = np.asarray((self.matrix[:count] < 0).sum(axis=0)).ravel()
+        rows: list[int] = []
+        deployments: list[int] = []
+        ways: list[int] = []
+        which: list[int] = []
+        for r in range(count):
+            span = slice(self.matrix.indptr[r], self.matrix.indptr[r + 1])
+            columns, values = self.matrix.indices[span], self.matrix.data[span]
+            up, down = columns[values == 1.0], columns[values == -1.0]
+            if self.limits[r] != 0.0 or up.size != 1 or down.size < 2 or up.size + down.size != columns.size:
+                continue
+            if up[0] < self.deployments and np.all((down >= self.deployments) & (down < every) & (negative[down] == 1)):
+                which += [len(rows)] * down.size
+                rows.append(r)
+                deployments.append(int(up[0]))
+                ways += sorted(down.tolist())
+        found = [np.array(one, dtype=np.int64) for one in (rows, deployments, ways, which)]
+        return found[0], found[1], found[2], found[3]
+
+    def choice_prices(self, slopes: Floats, lower: Floats, upper: Floats) -> Floats:
+        """Return (Q,) multipliers of the rows of choice: the least slope of the open ways, 0 where one is taken."""
+        rows, _, ways, which = self.choices
+        least = np.full(rows.size, np.inf)
+        usable = upper[ways] > 0.5
+        np.minimum.at(least, which[usable], slopes[ways[usable]])
+        least[which[lower[ways] > 0.5]] = 0.0
+        return np.where(np.isfinite(least), np.maximum(least, 0.0), 0.0)
+
+    @cached_property
     def _entries(self) -> tuple[Ints, Ints, Floats]:
         """Row, column and value of each entry of the matrix."""
         row = np.repeat(np.arange(self.matrix.shape[0]), np.diff(self.matrix.indptr))

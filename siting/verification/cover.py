@@ -168,6 +168,8 @@ class Cover:
         weights = np.bincount(aim.of, weights=theta, minlength=aim.targets).astype(float)
         every = aim.cost.size
         own = np.isin(point.rows, rows.occupancy_rows[every:])
+        choice, chooser, ways, which = rows.choices
+        own |= np.isin(point.rows, choice)
         slopes, constant = rows.price(point.rows[~own], point.multipliers[~own])
         slopes += self._cost
         constant = -constant - float(theta @ gamma)
@@ -178,6 +180,10 @@ class Cover:
             slopes[side.columns] += side.sign * multiplier
             constant -= multiplier * side.limit
             size += abs(multiplier * side.limit)
+        # Any multiplier of a row of choice is as true as another; these are the best, whatever the point says.
+        chosen = rows.choice_prices(slopes, lower, upper)
+        slopes[chooser] += chosen
+        slopes[ways] -= chosen[which]
         # The multipliers of "occupancy at most the sum of its block".
         given = np.zeros(rows.limits.size)
         given[point.rows[own]] = point.multipliers[own]

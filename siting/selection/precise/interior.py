@@ -15,7 +15,9 @@ import scipy.sparse as sp
 from scipy.linalg import cho_factor, cho_solve
 
 from siting.region.model import Floats, Ints
+from siting.selection.highs import Solver
 from siting.selection.precise.criteria import Measured, Weights
+from siting.selection.rows import INFINITY, Rows
 
 MOST_STEPS = 60
 # The least share of the complementarity that a step aims at: less makes the bound unsteady.
@@ -175,7 +177,32 @@ class _Method:
             room = (self._limits - base) / np.maximum(reach - base, 1e-300)
             grow = np.where(reach > self._limits, room, 1.0)
             x *= float(np.clip(grow.min() * 0.9, 1e-4, 1.0))
+            if np.any(self._dense @ (lower + x * width) > self._limits):
+                return self._inner_shares(lower, width, x)
         return x
+
+    def _inner_shares(self, lower: Floats, width: Floats, otherwise: Floats) -> Floats:
+        """Return shares of the box that lie as far inside bounds and rows as a linear program can bring them."""
+        size, rows = width.size, sp.csr_array(self._task.rows @ sp.diags_array(width))
+        scale = np.maximum(np.abs(self._dense * width).max(axis=1, initial=0.0), 1e-12)
+        inside = sp.vstack(
+            [
+                sp.hstack([sp.diags_array(1.0 / scale) @ rows, sp.csr_array(np.ones((scale.size, 1)))]),
+                sp.hstack([-sp.eye_array(size), sp.csr_array(np.ones((size, 1)))]),
+                sp.hstack([sp.eye_array(size), sp.csr_array(np.ones((size, 1)))]),
+            ]
+        )
+        high = np.concatenate([(self._limits - self._dense @ lower) / scale, np.zeros(size), np.ones(size)])
+        solver = Solver(
+            np.append(np.zeros(size), 1.0),
+            np.zeros(size + 1),
+            np.append(np.ones(size), 0.3),
+            Rows(sp.csr_array(inside), np.full(high.size, -INFINITY), high),
+        )
+        found = solver.solve_lp()
+        if found.status != "optimal":
+            return otherwise
+        return np.clip(found.point[:size], 1e-4, 1.0 - 1e-4)
 
     def _first_multipliers(self, start: tuple[Floats, Floats, Floats] | None, width: Floats) -> None:
         task, kappa, gamma, hard = self._task, self._kappa, self._gamma, self._hard

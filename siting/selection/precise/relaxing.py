@@ -10,6 +10,7 @@ import scipy.sparse as sp
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.cliques import Cliques
 from siting.selection.highs import Solver
+from siting.selection.precise.choices import Choices
 from siting.selection.precise.criteria import Criterion, Measured, Weights
 from siting.selection.precise.information import block_count
 from siting.selection.precise.interior import Relaxed, Task, bound, steadied
@@ -42,6 +43,7 @@ class Relaxing:
         self.best: Floats | None = None
         self.cliques = [Cliques(e, np.ones(problem.width)) for e in problem.program.exclusions]
         self.clique_rows: list[Ints] = []
+        self.choices = Choices(problem)
         self._occupancy_rows = _occupancy_rows(problem)
         self._site = _sites(problem)
 
@@ -129,6 +131,10 @@ class Relaxing:
         y = np.zeros(problem.width)
         y[point.columns] = point.y
         multipliers = spread(point, problem.limits.size)
+        multipliers[self.choices.rows] = 0.0
+        if self.choices.rows.size:
+            prices = problem.cost + problem.matrix.T @ multipliers
+            multipliers[self.choices.rows] = self.choices.multipliers(prices, lower, upper)
         measured, multipliers = steadied(
             self.measure(y, criterion),
             point.theta,
@@ -163,9 +169,13 @@ class Relaxing:
         columns = np.concatenate([deployments, occupancies])
         inner_low, inner_high = lower[columns], upper[columns]
         free_inner = inner_high > inner_low
+        wanted = np.zeros(problem.width, dtype=bool)
+        wanted[deployments] = True
+        owners, single, several = self._open_ways(problem, wanted, lower, upper, start)
         aux = np.flatnonzero((upper > lower) & active)
         aux = aux[(aux >= n) & (aux < n + a)]
-        every = np.concatenate([columns[free_inner], aux])
+        aux = np.union1d(np.setdiff1d(aux, self.choices.ways), several[upper[several] > lower[several]])
+        every = np.concatenate([columns[free_inner], aux]).astype(np.int64)
         base = lower[columns].copy()
 
         def measure(x: Floats) -> Measured:
@@ -195,7 +205,20 @@ class Relaxing:
 
         offset = lower.copy()
         offset[every] = 0.0
-        part = sp.csr_array(problem.matrix[:, every])
+        # The one way of a deployment that stands is taken, that of a free one goes with it.
+        offset[single[lower[owners] > 0.5]] = 1.0
+        owners, single = owners[lower[owners] < 0.5], single[lower[owners] < 0.5]
+        place = np.full(problem.width, -1)
+        place[every] = np.arange(every.size)
+        join = sp.csr_array(
+            (
+                np.ones(every.size + single.size),
+                (np.concatenate([every, single]), np.concatenate([np.arange(every.size), place[owners]])),
+            ),
+            shape=(problem.width, every.size),
+        )
+        part = sp.csr_array(problem.matrix @ join)
+        part.eliminate_zeros()
         limits = problem.limits - problem.matrix @ offset
         reach = part.maximum(0) @ upper[every] + part.minimum(0) @ lower[every]
         rows = np.flatnonzero(reach > limits + 1e-9)
@@ -209,7 +232,7 @@ class Relaxing:
         task = Task(
             measure,
             problem.criterion.weights,
-            problem.cost[every],
+            np.asarray(problem.cost @ join),
             sp.csr_array(part[rows]),
             limits[rows],
             lower[every],
@@ -222,13 +245,41 @@ class Relaxing:
             relaxed = solve_relaxation(task, begun)
         except np.linalg.LinAlgError:
             return None
-        y = lower.copy()
+        y = np.where(offset > lower, offset, lower)
         # Points are kept short, and whoever checks the proof starts from the same digits.
         y[every] = np.round(relaxed.y, DIGITS)
+        y[single] = y[owners]
         used = np.flatnonzero(y > 0.0)
         multipliers = np.zeros(problem.limits.size)
         multipliers[rows] = relaxed.rows
+        multipliers[self.choices.rows] = 0.0
         return relaxed, Point(used, y[used], relaxed.theta, *split_multipliers(multipliers, sides))
+
+    def _open_ways(
+        self,
+        problem: Problem,
+        wanted: Bools,
+        lower: Floats,
+        upper: Floats,
+        start: tuple[Floats, Floats, Floats] | None,
+    ) -> tuple[Ints, Ints, Ints]:
+        """Return owners with their one open way, and the open ways of the other wanted deployments (columns,)."""
+        if self.choices.rows.size == 0:
+            nothing = np.empty(0, dtype=np.int64)
+            return nothing, nothing, nothing
+        multipliers = np.zeros(problem.limits.size) if start is None else start[2].copy()
+        multipliers[self.choices.rows] = 0.0
+        self.choices.widen(problem.cost + problem.matrix.T @ multipliers, wanted, lower, upper)
+        return self.choices.joined(wanted, lower, upper)
+
+    def better_ways(self, y: Floats, reduced: Floats, active: Bools, lower: Floats, upper: Floats) -> float:
+        """Open ways that are cheaper than the open ones of active deployments; return what that may be worth at y."""
+        if self.choices.rows.size == 0:
+            return 0.0
+        wanted = (active & (upper > lower)) | (lower > 0.5)
+        worth = float(self.choices.widen(reduced, wanted, lower, upper) @ y[self.choices.owner])
+        self.choices.close(y, reduced, upper)
+        return worth
 
     def interesting(self, y: Floats, reduced: Floats, free: Bools) -> Bools:
         """Return the free columns that children should look at first: those in use and the nearest to it."""

@@ -119,6 +119,7 @@ class Seeker:
         keep[np.argsort(cost, kind="stable")[:OUTER]] = True
         if self._relaxing.best is not None:
             keep[:n] |= self._relaxing.best[:n] > 0.5
+        keep[self._relaxing.choices.idle(~keep)] = False
         keep &= upper > lower
         chosen = np.flatnonzero(keep[:n] | (lower[:n] > 0.5))
         problem = problem.with_cliques([row for cliques in self._relaxing.cliques for row in cliques.cover(chosen)])

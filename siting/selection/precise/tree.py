@@ -181,13 +181,15 @@ class Search:
             if found and turn < MOST_PRICINGS - 1:
                 self.relaxing.clique_rows += found
                 # A point stands for the rows it was made with; later rows have multiplier 0 there.
-            wide = loss > SPARE * max(target - node.bound, 0.0) + 1e-9 * abs(target)
+            room = SPARE * max(target - node.bound, 0.0) + 1e-9 * abs(target)
+            wide = loss > room
+            cheaper = self.relaxing.better_ways(y, reduced, active, lower, upper) > room
             if wide:
                 order = np.argsort(reduced + np.where(missing, 0.0, np.inf), kind="stable")
                 active = active.copy()
                 active[order[: min(int(missing.sum()), PRICED_IN)]] = True
                 active = self.relaxing.with_blocks(active, upper > lower)
-            if not wide and not found:
+            if not (wide or found or cheaper):
                 break
         if y is None:
             y = lower.copy()
@@ -228,7 +230,14 @@ class Search:
     def _sides(self, y: Floats, slopes: Floats, lower: Floats, upper: Floats) -> tuple[Side, Side] | None:
         """Choose how to split a node: how many of a group are picked, or one column; None if all is decided."""
         problem = self._problem
+        n = problem.deployments
         free = (upper > lower) & problem.integer
+        # Ways of what is not picked need no decision, nor any way where only deployments count and some ways do.
+        free[self.relaxing.choices.idle(upper < 0.5)] = False
+        if not free[:n].any() and not problem.cost[n : n + problem.auxiliary].any():
+            picked = np.flatnonzero(lower[:n] > 0.5)
+            if not free.any() or completed(problem, picked, self._ledger.left()) is not None:
+                return None
         if not free.any():
             return None
         group = self._group(y, free)
