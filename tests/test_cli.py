@@ -55,6 +55,7 @@ FILES = {
     "run.log",
     "shown.txt",
     "sites.csv",
+    "supply.csv",
     "targets.csv",
     "why.csv",
 }

@@ -11,6 +11,7 @@ from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.coverage import Coverage, coverage, reach
 from siting.assessment.money import Money, money_of
 from siting.assessment.statement import Statement, statement
+from siting.assessment.supply import SupplyStatement, supply_statement
 from siting.assessment.tradeoff import By
 from siting.deployments import SCORE_PARTS
 from siting.planning import Planning
@@ -72,6 +73,7 @@ class Assessment:
     money: Money
     rules: tuple[Judgement, ...]
     assumed: Mapping[str, tuple[str, ...]]
+    supply: SupplyStatement
     statement: Statement | None = None
     unstated: str = ""
 
@@ -103,6 +105,7 @@ def assess_layout(
         money=money_of(planning, ordered),
         rules=judge(planning, ordered, kinds),
         assumed=assumed_at_picks(planning, ordered),
+        supply=supply_statement(planning, ordered),
         statement=stated,
         unstated=unstated,
     )

@@ -88,6 +88,29 @@ def unit_vectors(lat: ArrayLike, lon: ArrayLike) -> FloatArray:
     return np.column_stack([np.cos(phi) * np.cos(lam), np.cos(phi) * np.sin(lam), np.sin(phi)])
 
 
+def great_circle(lat1: float, lon1: float, lat2: float, lon2: float, step_km: float = 200.0) -> FloatArray:
+    """Return points (k, 2) of longitude and latitude on the great circle between two places.
+
+    Steps are at most `step_km` long on a sphere of the equator's radius; between antipodes one of the many ways is
+    taken.
+    """
+    one, other = unit_vectors([lat1], [lon1])[0], unit_vectors([lat2], [lon2])[0]
+    angle = float(np.arctan2(np.linalg.norm(np.cross(one, other)), one @ other))
+    count = max(1, int(np.ceil(angle * _A_KM / step_km)))
+    if angle < 1e-12:
+        return np.array([[lon1, lat1], [lon2, lat2]])
+    if np.pi - angle < 1e-9:
+        other = unit_vectors([lat2 + (1e-6 if lat2 < 0.0 else -1e-6)], [lon2])[0]
+    share = np.linspace(0.0, 1.0, count + 1)[:, None]
+    points = (np.sin((1.0 - share) * angle) * one + np.sin(share * angle) * other) / np.sin(angle)
+    points /= np.linalg.norm(points, axis=1, keepdims=True)
+    lonlat = np.degrees(
+        np.column_stack([np.arctan2(points[:, 1], points[:, 0]), np.arcsin(np.clip(points[:, 2], -1.0, 1.0))])
+    )
+    lonlat[0], lonlat[-1] = (lon1, lat1), (lon2, lat2)
+    return np.asarray(lonlat)
+
+
 def _chord(km: float, radius_km: float) -> float:
     """Return the chord on the unit sphere of `km` along a circle of this radius; 2 from half a turn on."""
     return float(2.0 * np.sin(min(km / radius_km, np.pi) / 2.0))

@@ -40,6 +40,7 @@ RESULT_NAMES = frozenset(
         "schedule.csv",
         "shown.txt",
         "sites.csv",
+        "supply.csv",
         "supply.geojson",
         "targets.csv",
         "why.csv",

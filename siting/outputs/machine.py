@@ -10,6 +10,7 @@ from siting.assessment.layout import Assessment
 from siting.outputs import tables
 from siting.outputs.cautions import cautions
 from siting.outputs.manifest import Certificate, layout_content
+from siting.outputs.supply import supply_rows
 from siting.planning import Planning
 
 
@@ -23,6 +24,7 @@ def machine_content(planning: Planning, assessment: Assessment, certificate: Cer
         "coverage": _plain(tables.band_rows(assessment)),
         "gaps": _plain(tables.gap_rows(assessment)),
         "efficiencies": _plain(tables.profile_rows(assessment)),
+        "supply": _plain(supply_rows(assessment.supply)),
         "cautions": cautions(planning, assessment),
         "notes": [note.as_dict() for note in notes],
     }

@@ -9,7 +9,8 @@ from shapely.geometry.base import BaseGeometry
 from siting.assessment.layout import Assessment
 from siting.geography.antimeridian import cut_line, cut_polygon
 from siting.outputs.lines import what_if_words
-from siting.outputs.worldmap import Kind, MapBand, MapContent, MapPoint, MapTrack, draw
+from siting.outputs.supply import leg_points
+from siting.outputs.worldmap import Kind, MapBand, MapContent, MapLeg, MapPoint, MapTrack, draw
 from siting.planning import Planning
 
 _KINDS: dict[str, Kind] = {
@@ -63,7 +64,15 @@ def map_svg(planning: Planning, assessment: Assessment) -> str:
     )
     if region.what_ifs:
         subtitle = f"{what_if_words(region.what_ifs)}: {subtitle}"
-    return draw(MapContent(region.settings.title, subtitle, tuple(points), tuple(tracks), bands))
+    legs = []
+    for leg in assessment.supply.legs:
+        line = leg_points(leg)
+        if line is not None:
+            words = f"{leg.begin} - {leg.end} by {leg.mode}: {leg.boxes_out} boxes a year, for {', '.join(leg.users)}"
+            pieces = tuple(np.asarray(piece) for piece in cut_line(np.array(line)))
+            legs.append(MapLeg(pieces, words, len(leg.users) > 1))
+    content = MapContent(region.settings.title, subtitle, tuple(points), tuple(tracks), bands, legs=tuple(legs))
+    return draw(content)
 
 
 def _count(number: float, what: str) -> str:

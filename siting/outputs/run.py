@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from siting.assessment.layout import Assessment
-from siting.outputs import layers, shown, tables
+from siting.outputs import layers, shown, supply, tables
 from siting.outputs.cautions import cautions
 from siting.outputs.folder import write_folder
 from siting.outputs.manifest import Certificate, layout_json
@@ -36,9 +36,12 @@ def layout_files(
         "gaps.csv": tables.gaps(assessment),
         "profiles.csv": tables.profiles(assessment),
         "costs.csv": tables.costs(assessment),
+        supply.TABLE: supply.supply_csv(assessment.supply),
         "map.svg": map_svg(planning, assessment),
         "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),
     }
+    if assessment.supply.any_legs:
+        files[supply.NAME] = supply.supply_geojson(assessment.supply)
     if proof is not None:
         files[NAME] = proof
     if assessment.statement is not None:

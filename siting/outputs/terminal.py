@@ -15,6 +15,7 @@ from siting.outputs.ladder import MIN_WIDTH, LadderBand, LadderSite, ladder
 from siting.outputs.lines import counted, month_spans, what_if_words, wrapped
 from siting.outputs.manifest import Certificate
 from siting.outputs.shown import sentences
+from siting.outputs.supply import supply_text
 from siting.planning import Planning
 from siting.region.derived import PRICES, derivable
 from siting.region.model import Origin, Region
@@ -44,6 +45,7 @@ def layout_text(
         _sites(assessment, width),
         wrapped(_score(planning, assessment, certificate), width),
         _money(assessment, width),
+        supply_text(planning, assessment.supply, width),
         _bands(assessment, width),
         "\n".join(_ladder(planning, assessment, width, ascii_only)),
         _profiles(assessment.coverage, width),
@@ -224,19 +226,25 @@ def _score(planning: Planning, assessment: Assessment, certificate: Certificate 
 def _money(assessment: Assessment, width: int) -> str:
     money = assessment.money
     bought = any(money.purchases)
-    heads = ["year", *money.kinds, *(["analyzers bought"] if bought else []), "total"]
+    # Kinds of cost that nothing here has are left out.
+    used = [k for k in range(len(money.kinds)) if k < 4 or any(c.by_kind[k] for c in money.sites)]
+    fixed = bool(money.fixed)
+    more = [*(["shared"] if fixed else []), *(["analyzers bought"] if bought else [])]
+    heads = ["year", *(money.kinds[k] for k in used), *more, "total"]
     amounts: list[tuple[str, list[int]]] = []
     for y, year in enumerate(money.years):
-        kinds = [sum(c.by_kind[k] for c in money.sites if c.year == year) for k in range(len(money.kinds))]
-        amounts.append((str(year), [*kinds, *([money.purchases[y]] if bought else []), money.by_year[y]]))
-    kinds = [sum(c.by_kind[k] for c in money.sites) for k in range(len(money.kinds))]
-    amounts.append(("all", [*kinds, *([sum(money.purchases)] if bought else []), money.total]))
+        cells = [sum(c.by_kind[k] for c in money.sites if c.year == year) for k in used]
+        cells += [sum(f.cents for f in money.fixed if f.year == year)] if fixed else []
+        amounts.append((str(year), [*cells, *([money.purchases[y]] if bought else []), money.by_year[y]]))
+    sums = [sum(cells[j] for _, cells in amounts) for j in range(len(heads) - 1)]
+    amounts.append(("all", sums))
     for divisor, unit in UNITS:
         rows = [(year, *[f"{a / 100 / divisor:,.0f}{unit[:1]}" for a in cells]) for year, cells in amounts]
         if fits(heads, rows, width):
             break
     of_unit = f" ({unit})" if unit else ""
     title = f"Money by year, {money.currency}{of_unit}, with contingency, overhead and price growth"
+    title += " (shared: fixed costs of transport)" if fixed else ""
     last = len(heads) - 1
     drop = [2, 4, 1, 3, *range(5, last)]
     return f"{wrapped(title, width)}\n{text_table(heads, rows, width, left=1, fold=(), drop=drop, instead='costs.csv')}"

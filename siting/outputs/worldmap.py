@@ -56,6 +56,7 @@ _RADIUS = {"analyzer": 5.0, "flask": 5.4, "both": 6.6, "running": 5.4, "left_out
 
 _FONT = "Helvetica, Arial, 'Liberation Sans', 'Noto Sans', sans-serif"
 _SMALL_SIZE, _LABEL_LIMIT = 9.0, 150.0
+_LEG_COLOUR = "#7a5a9e"
 _BAND_LINE = f'fill="none" stroke="{SOFT_INK}" stroke-width=".8" stroke-dasharray="12 3"'
 
 
@@ -107,8 +108,20 @@ class MapBand:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class MapLeg:
+    """A leg of supply: parts (n, 2) of lon and lat in degrees, already cut at 180; words; do several sites share it."""
+
+    parts: tuple[Array, ...]
+    name: str
+    shared: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "parts", _vertices(self.parts, 2))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class MapContent:
-    """What `draw` needs: texts, places, tracks, bands and, if at hand, land as rings (n, 2) of lon, lat."""
+    """What `draw` needs: texts, places, tracks, bands, legs of supply and land as rings (n, 2) of lon, lat."""
 
     title: str
     subtitle: str
@@ -116,6 +129,7 @@ class MapContent:
     tracks: tuple[MapTrack, ...] = ()
     bands: tuple[MapBand, ...] = ()
     land: tuple[Array, ...] = ()
+    legs: tuple[MapLeg, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "land", _vertices(self.land, 3))
@@ -347,6 +361,12 @@ def _legend(content: MapContent, middle: float, zoom: float, dropped: int) -> tu
         out.append(_text(site_x, y, f"{sites[kind]:,}", size=11, anchor="end"))
         if content.tracks:
             out.append(_text(track_x, y, f"{tracks[kind]:,}", size=11, anchor="end"))
+    for shared, text in ((False, "Leg of supply for one site"), (True, "Leg of supply for several sites")):
+        if any(leg.shared is shared for leg in content.legs):
+            y += 20.0
+            start, length = (left + 26.0, 30.0) if content.tracks else (left, 22.0)
+            out.append(_leg_stroke(shared, f"M{start:g} {y - 4:g}h{length:g}"))
+            out.append(_text(name_x, y, text, size=11))
     if content.bands:
         y += 20.0
         x, width = (left + 26.0, 30.0) if content.tracks else (left, 22.0)
@@ -404,6 +424,7 @@ def _sorted(content: MapContent) -> MapContent:
         content,
         points=tuple(sorted(content.points, key=_point_key)),
         tracks=tuple(sorted(content.tracks, key=_track_key)),
+        legs=tuple(sorted(content.legs, key=lambda g: (g.name, g.shared, [part.tobytes() for part in g.parts]))),
         bands=tuple(sorted(content.bands, key=lambda b: (-(b.south + b.north), b.south, b.name, b.note))),
     )
 
@@ -433,6 +454,22 @@ class _Sheet:
     solid: list[Row] = field(default_factory=list)
     soft: list[Array] = field(default_factory=list)
     requests: list[Request] = field(default_factory=list)
+
+
+def _add_legs(sheet: _Sheet, panel: Panel, legs: tuple[MapLeg, ...]) -> None:
+    """Draw legs below tracks and places; labels keep off them where they can."""
+    for leg in legs:
+        path, lines = panel.strokes(leg.parts, False)
+        if path:
+            sheet.ground.append(_leg_stroke(leg.shared, path, leg.name))
+            sheet.soft += lines
+
+
+def _leg_stroke(shared: bool, path: str, tip: str = "") -> str:
+    title = f"<title>{escape(clean(tip))}</title>" if tip else ""
+    kind, width = ("shared", 1.9) if shared else ("single", 1.0)
+    pen = f'fill="none" stroke="{_LEG_COLOUR}" stroke-width="{width}" stroke-linecap="round"'
+    return f'<path class="wm-leg-{kind}" {pen} d="{path}">{title}</path>'
 
 
 def _add_tracks(sheet: _Sheet, panel: Panel, tracks: tuple[MapTrack, ...]) -> None:
@@ -513,6 +550,7 @@ def draw(content: MapContent) -> str:
         pieces, boxes = _ground(panel, content, edges)
         sheet.ground += pieces
         sheet.texts += boxes
+        _add_legs(sheet, panel, content.legs)
         _add_tracks(sheet, panel, content.tracks)
         _add_points(sheet, panel, content.points)
     bands: list[str] = []

@@ -21,6 +21,7 @@ ALLOWED_DEGREES = "decimal degrees, south and west negative"
 ALLOWED_FLAG = "true or false, yes or no, 1 or 0"
 ALLOWED_MONTHS = "months such as Nov-Feb, 11-2, 'Jan, Feb', 1,2,3 or all"
 ALLOWED_DATE = "a date such as 2027-06-15, with or without a time, or a decimal year such as 2027.5"
+ALLOWED_DAYS = "days as month-day with two digits each, separated by spaces, as 01-15 08-01"
 ALLOWED_ID = "1 to 80 letters, digits, spaces and _ . -, a letter or digit first"
 
 
@@ -464,17 +465,20 @@ _MONTH_LENGTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 def days_of_year(text: str) -> tuple[int, ...]:
     """Return days of the year, 0 for January 1, ascending, from words such as 01-15 (month-day).
 
-    February 29 counts as February 28.
+    February 29 counts as February 28. Raises `CellError`, also for a cell that names no day.
     """
     found = set()
     for word in words(text):
         match = re.fullmatch(r"([0-9]{1,2})-([0-9]{1,2})", word)
         month, day = (int(match[1]), int(match[2])) if match else (0, 0)
         if not (1 <= month <= 12 and 1 <= day <= _MONTH_LENGTHS[month - 1] + (month == 2)):
+            shown = f"{word[:37]}..." if len(word) > 40 else word
             raise CellError(
-                f"has '{word}', which is no day of the year",
-                "days as month-day with two digits each, separated by spaces, as 01-15 08-01",
+                f"has '{shown}', which is no day of the year",
+                ALLOWED_DAYS,
                 "write the month first, then the day, and no year",
             )
         found.add(sum(_MONTH_LENGTHS[: month - 1]) + min(day, _MONTH_LENGTHS[month - 1]) - 1)
+    if not found:
+        raise CellError("names no day", ALLOWED_DAYS, "write days, or leave the cell empty for any day")
     return tuple(sorted(found))

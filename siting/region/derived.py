@@ -152,6 +152,7 @@ def distances_of(entries: Sequence[Entry], raw: Raw | None) -> Floats:
 def _kilometres(cell: str) -> float:
     """Return a distance, NaN for a cell that holds none: nobody but `siting derive` writes these."""
     try:
-        return max(0.0, float(cell))
+        value = float(cell)
     except ValueError:
         return float("nan")
+    return value if 0.0 <= value < float("inf") else float("nan")

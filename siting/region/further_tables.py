@@ -31,7 +31,7 @@ from siting.region.schema.tables import (
     SourceRow,
     WindRow,
 )
-from siting.region.transport import HUBS, LEGS, read_hubs, read_legs
+from siting.region.transport import HUBS, LEGS, hub_names, read_hubs, read_legs
 
 Row = TypeVar("Row", bound=Vocabulary)
 # Shares rounded to a few digits sum to a little more or less than 1.
@@ -88,12 +88,18 @@ def read_further_tables(path: Path, context: Context, findings: Findings) -> Fur
     if (raw := read_optional(path, "sources.csv", findings)) is not None:
         tables.raws.append(raw)
         tables.sources, tables.source_strength = _sources(raw, context, findings)
+    known = len(findings.faults)
+    hubs: frozenset[str] | None = frozenset()
     if (raw := read_optional(path, HUBS, findings)) is not None:
+        # of rows that could not be told nobody knows the names
+        hubs = hub_names(raw) if len(findings.faults) == known else None
         tables.raws.append(raw)
         tables.hubs = read_hubs(raw, context.known, findings)
+    elif len(findings.faults) > known:
+        hubs = None
     if (raw := read_optional(path, LEGS, findings)) is not None:
         tables.raws.append(raw)
-        tables.legs = read_legs(raw, tables.hubs, context.known, findings)
+        tables.legs = read_legs(raw, hubs, context.known, findings)
     for name, raw in tables_in(path, "layouts", findings):
         tables.raws.append(raw)
         tables.layouts[name] = layout_rows(raw, context, findings)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import networkx as nx
+import numpy as np
 
 from siting.geography.geodesy import distance_km
 from siting.region.candidates import Entry, centre
+from siting.region.cells import CellError, id_text
 from siting.region.faults import Findings
 from siting.region.plain import Spelling, listed
 from siting.region.references import KnownIds
@@ -22,12 +24,14 @@ LEGS, HUBS = "legs.csv", "hubs.csv"
 FASTEST_KMH = {"ship": 60.0, "aircraft": 950.0, "rail": 300.0, "road": 130.0, "foot": 8.0}
 # Hubs and ship positions stand for areas; a leg may be shorter than between its points by so much.
 NEAR_KM = 25.0
+# Places that one warning names.
+MOST_NAMED = 8
 
 Numbered = Sequence[tuple[int, LegRow]]
 
 
 def read_hubs(raw: Raw, known: KnownIds, findings: Findings) -> tuple[HubRow, ...]:
-    """Check the rows of hubs.csv and return them in the order of ids."""
+    """Check the rows of hubs.csv and return them in the order of ids, longitudes of 180-360 turned to west."""
     checked = check_rows(raw, HubRow, findings)
     first: dict[str, int] = {}
     for place, row in zip(checked.index, checked.rows, strict=True):
@@ -40,20 +44,85 @@ def read_hubs(raw: Raw, known: KnownIds, findings: Findings) -> tuple[HubRow, ..
             findings.fault(
                 raw.file, number, "id", row.id, problem, allowed="each id once", mend="rename one of the two"
             )
-    return tuple(sorted(checked.rows, key=lambda hub: hub.id))
+    turned = sum(1 for hub in checked.rows if hub.lon > 180.0)
+    if turned:
+        problem = f"{turned} longitudes of 180-360 were read as degrees east and turned to west"
+        findings.warn(raw.file, None, "lon", None, problem)
+    hubs = [hub.model_copy(update={"lon": hub.lon - 360.0}) if hub.lon > 180.0 else hub for hub in checked.rows]
+    return tuple(sorted(hubs, key=lambda hub: hub.id))
 
 
-def read_legs(raw: Raw, hubs: Sequence[HubRow], known: KnownIds, findings: Findings) -> tuple[LegRow, ...]:
-    """Check the rows of legs.csv and return them in the order of their ends."""
+def hub_names(raw: Raw) -> frozenset[str] | None:
+    """Return the ids in hubs.csv, also of rows with other faults; None if it has no column of them."""
+    if "id" not in raw.columns:
+        return None
+    at = raw.columns.index("id")
+    return frozenset(name for name in (_id(row[at]) for row in raw.rows) if name is not None)
+
+
+def _id(text: str) -> str | None:
+    """Return an id, None for a cell that is none: it has been named already."""
+    try:
+        return id_text(text)
+    except CellError:
+        return None
+
+
+def read_legs(raw: Raw, hubs: Collection[str] | None, known: KnownIds, findings: Findings) -> tuple[LegRow, ...]:
+    """Check the rows of legs.csv and return them in the order of their ends.
+
+    `hubs` are the ids that hubs.csv names; None if they cannot be told, and then no end is called unknown.
+    """
     checked = check_rows(raw, LegRow, findings)
     rows = [(raw.numbers[place], row) for place, row in zip(checked.index, checked.rows, strict=True)]
-    places = {LABORATORY, *(hub.id for hub in hubs), *known.ids}
-    spelling = Spelling(places)
+    _check_ends(raw, hubs, known, findings)
     for number, row in rows:
-        for column, name in (("from", row.from_), ("to", row.to)):
-            if name in places or not known.unknown(name):
+        _check_leg(raw.file, number, row, findings)
+    _check_voyages(raw.file, rows, findings)
+    return tuple(sorted((row for _, row in rows), key=_order))
+
+
+def _order(leg: LegRow) -> tuple[str | float, ...]:
+    """Return what legs are sorted by: all that they say, so that the order of rows changes nothing."""
+    return (
+        leg.from_,
+        leg.to,
+        leg.mode,
+        leg.days,
+        leg.voyage or "",
+        leg.cost_a_box,
+        leg.fixed_cost_a_year,
+        leg.departures_a_year or 0.0,
+        -1.0 if leg.capacity_in_boxes is None else leg.capacity_in_boxes,
+        leg.both_ways,
+        " ".join(f"{month:02d}" for month in sorted(leg.months_open)),
+        " ".join(f"{day:03d}" for day in leg.departures),
+        "fixed_cost_a_year" in leg.model_fields_set,
+    )
+
+
+def _check_ends(raw: Raw, hubs: Collection[str] | None, known: KnownIds, findings: Findings) -> None:
+    """Check where legs begin and end, also in rows that have other faults."""
+    places = {LABORATORY, *(hubs or ()), *known.ids}
+    spelling = Spelling(places)
+    at = {column: raw.columns.index(column) for column in ("from", "to") if column in raw.columns}
+    twofold = LABORATORY in known.ids
+    for number, row in zip(raw.numbers, raw.rows, strict=True):
+        ends = {column: _id(row[k]) for column, k in at.items()}
+        for column, name in ends.items():
+            if name == LABORATORY and twofold:
+                twofold = False
+                findings.fault(
+                    raw.file,
+                    number,
+                    column,
+                    name,
+                    "is the laboratory, and a candidate has this id too",
+                    allowed="`laboratory` for the laboratory alone",
+                    mend="rename the candidate",
+                )
+            if name is None or name in places or hubs is None or not known.unknown(name):
                 continue
-            mend = spelling.mend(name, "correct the name, or add the place to hubs.csv with lat and lon")
             findings.fault(
                 raw.file,
                 number,
@@ -61,26 +130,21 @@ def read_legs(raw: Raw, hubs: Sequence[HubRow], known: KnownIds, findings: Findi
                 name,
                 "no place of this name",
                 allowed="a candidate, a hub of hubs.csv, or `laboratory`",
-                mend=mend,
+                mend=spelling.mend(name, "correct the name, or add the place to hubs.csv with lat and lon"),
             )
-        _check_leg(raw.file, number, row, findings)
-    _check_voyages(raw.file, rows, findings)
-    return tuple(
-        sorted((row for _, row in rows), key=lambda leg: (leg.from_, leg.to, leg.mode, leg.days, leg.voyage or ""))
-    )
+        if len(ends) == 2 and ends["from"] is not None and ends["from"] == ends["to"]:
+            findings.fault(
+                raw.file,
+                number,
+                "to",
+                ends["to"],
+                "a leg leads from a place to itself",
+                allowed="another place than in `from`",
+                mend="correct one of the two",
+            )
 
 
 def _check_leg(file: str, number: int, row: LegRow, findings: Findings) -> None:
-    if row.from_ == row.to:
-        findings.fault(
-            file,
-            number,
-            "to",
-            row.to,
-            "a leg leads from a place to itself",
-            allowed="another place than in `from`",
-            mend="correct one of the two",
-        )
     if row.departures and row.departures_a_year is not None:
         findings.fault(
             file,
@@ -97,14 +161,11 @@ def _check_leg(file: str, number: int, row: LegRow, findings: Findings) -> None:
             file,
             number,
             "departures",
-            " ".join(f"{month_of(day):02d}-.." for day in closed),
+            " ".join(day_words(day) for day in closed),
             "departs in a month in which the leg is closed",
             allowed="days in the months of `months_open`",
             mend="correct one of the two",
         )
-    if not row.months_open:
-        problem = "is open in no month"
-        findings.fault(file, number, "months_open", None, problem, allowed="months as 1-12", mend="take the leg out")
 
 
 def _check_voyages(file: str, rows: Numbered, findings: Findings) -> None:
@@ -126,12 +187,21 @@ def _check_voyages(file: str, rows: Numbered, findings: Findings) -> None:
             )
 
 
+_MONTH_ENDS = (31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334, 365)
+
+
 def month_of(day: int) -> int:
     """Return the month (1-12) of a day of the year (0 for January 1)."""
-    for month, end in enumerate((31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334, 365), 1):
+    for month, end in enumerate(_MONTH_ENDS, 1):
         if day < end:
             return month
     raise ValueError(f"no day of the year: {day}")
+
+
+def day_words(day: int) -> str:
+    """Return a day of the year (0 for January 1) as legs.csv writes it: 01-15."""
+    month = month_of(day)
+    return f"{month:02d}-{day - (0, *_MONTH_ENDS)[month - 1] + 1:02d}"
 
 
 def name_transport(
@@ -155,11 +225,17 @@ def name_transport(
     _name_fast_legs(legs, where, fixed, findings)
     _name_unreached(entries, legs, where, findings)
     named = {name for leg in legs for name in (leg.from_, leg.to)}
+    idle = [hub.id for hub in hubs if hub.id not in named]
+    if idle:
+        problem = f"no leg passes {listed(idle, MOST_NAMED)}"
+        findings.warn(HUBS, None, "id", None, problem, mend="add legs that lead there, or take the rows out")
+    spelling = Spelling(named - {LABORATORY, *(entry.row.id for entry in entries)})
     for entry in entries:
-        hub = entry.row.hub
-        if legs and hub is not None and entry.row.id in named and hub not in named:
+        asked = entry.row.hub
+        if asked is not None and entry.row.id in named and asked not in named:
             problem = "no leg passes this hub, so it is not asked for"
-            findings.warn(entry.file, entry.number, "hub", hub, problem, mend="name a hub of hubs.csv, or none")
+            mend = spelling.mend(asked, "name a hub of hubs.csv, or none")
+            findings.warn(entry.file, entry.number, "hub", asked, problem, mend=mend)
 
 
 def _name_fast_legs(
@@ -170,14 +246,15 @@ def _name_fast_legs(
             continue
         km = float(distance_km(*where[leg.from_], *where[leg.to]))
         least = max(0.0, km - NEAR_KM) / (24.0 * FASTEST_KMH[leg.mode])
-        if leg.days < least:
+        # 0 days: it arrives on the day on which it leaves
+        if leg.days < least and (leg.days > 0.0 or least >= 1.0):
             findings.warn(
                 LEGS,
                 None,
                 "days",
                 f"{leg.days:g}",
                 f"{leg.from_} to {leg.to} by {leg.mode} is {km:,.0f} km as the crow flies, "
-                f"which takes {least:.1f} days at {FASTEST_KMH[leg.mode]:g} km/h",
+                f"which takes {least:.2g} days at {FASTEST_KMH[leg.mode]:g} km/h",
                 mend="correct the days, the mode or a place",
             )
 
@@ -199,21 +276,21 @@ def _name_unreached(
             graph.add_edge(leg.to, leg.from_)
     joined = (nx.descendants(graph, LABORATORY) & nx.ancestors(graph, LABORATORY)) | {LABORATORY}
     reached = sorted(name for name in joined if name in where)
+    places = np.array([where[name] for name in reached]).reshape(-1, 2)
     alone = [e for e in entries if e.row.id not in joined and e.row.status not in ("running", "excluded")]
-    words = []
-    for entry in alone:
-        name = entry.row.id
-        if name not in where or not reached:
-            words.append(name)
-            continue
-        km, near = min((float(distance_km(*where[name], *where[other])), other) for other in reached)
-        words.append(f"{name} (nearest that has: {near}, {km:,.0f} km)")
+    words = [entry.row.id for entry in alone]
+    for k, name in enumerate(words[:MOST_NAMED]):
+        if name in where and reached:
+            km = distance_km(*where[name], places[:, 0], places[:, 1])
+            near = int(np.argmin(km))
+            words[k] = f"{name} (nearest that has: {reached[near]}, {km[near]:,.0f} km)"
     if words:
         findings.warn(
             LEGS,
             None,
             None,
             None,
-            f"no way to the laboratory and back: {listed(words)}; they are supplied as without legs.csv",
+            f"no way to the laboratory and back: {listed(words, MOST_NAMED)}; "
+            "they are supplied as if there were no legs.csv",
             mend="add legs that lead there",
         )

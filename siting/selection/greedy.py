@@ -17,7 +17,10 @@ def first_layout(program: Program, gain: Floats) -> Floats:
     """
     picker = _Picker(program)
     d = program.deployments
-    worth = gain[:d] / np.maximum(program.cost[:d], 1)
+    price = program.cost[:d].copy()
+    for column, more in program.defaults.items():
+        price[column] += program.cost[more].sum()
+    worth = gain[:d] / np.maximum(price, 1)
     order = np.lexsort((np.arange(d), -worth))
     rank = np.empty(d, dtype=np.int64)
     rank[order] = np.arange(d)

@@ -107,7 +107,8 @@ def build_network(region: Region) -> Network:
     where = {hub.id: (hub.lat, hub.lon) for hub in region.hubs}
     where |= {name: (float(c.lat[i]), float(c.lon[i])) for i, name in enumerate(c.ids)}
     if laboratory.lat is not None and laboratory.lon is not None:
-        where[LABORATORY] = (laboratory.lat, laboratory.lon)
+        # Candidates and hubs are turned to west where they are read.
+        where[LABORATORY] = (laboratory.lat, laboratory.lon - 360.0 if laboratory.lon > 180.0 else laboratory.lon)
     return Network(graph, tuple(arcs), shared, {name: where[name] for name in sorted(where)})
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from siting.deployments import Deployments, LeftOut
 from siting.region.model import Bools, Floats, Ints, Region, read_only
+from siting.region.schema.settings import Settings
 from siting.supply.estimate import Estimates, estimates
 from siting.supply.network import Network, build_network
 from siting.supply.rounds import Round, Turnaround, rounds_of, turnaround
@@ -121,6 +122,13 @@ def build_supply(region: Region, d: Deployments) -> Supply:
     return maker.table(served, tuple(rounds), tuple(sorted(set(too_long))), whole)
 
 
+def price_factors(settings: Settings) -> Floats:
+    """Return by what a price is multiplied in each year (Y,): contingency, overhead and growth of prices."""
+    budget = settings.budget
+    rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
+    return np.asarray(rate * (1.0 + budget.price_growth) ** np.arange(settings.years), dtype=float)
+
+
 def _through(rounds: Sequence[Round], network: Network, hub: str) -> tuple[Round, ...]:
     """Return the rounds that pass a hub both ways; all where none does or no hub is asked for."""
 
@@ -138,9 +146,8 @@ class _Maker:
         self._region, self._d, self._network = region, d, network
         settings = region.settings
         self._settings = settings
-        budget, years = settings.budget, np.arange(settings.years)
-        rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
-        self._factor = rate * (1.0 + budget.price_growth) ** years
+        years = np.arange(settings.years)
+        self._factor = price_factors(settings)
         self._shared = np.array([s.cost_a_year for s in network.shared])[:, None] * self._factor
         window = 12 * (years[None, :] + 1)
         self._share = np.clip(window - d.first_month[:, None], 0, 12) / 12.0

@@ -76,8 +76,9 @@ class Timetable:
         """Open days between even departures, 0 for any day."""
         if self.a_year is None:
             return 0.0
-        share = self._cumulated[-1] / CALENDAR
-        return float(share * DAYS_PER_YEAR / self.a_year)
+        # A season of the calendar has whole days: with a quarter of a day more, the one departure of a season
+        # could seem to fall into the season after the next.
+        return (DAYS_PER_YEAR if self.even else float(self._cumulated[-1])) / self.a_year
 
     def _opened(self, t: Floats) -> Floats:
         """Return the open days until t."""
@@ -97,7 +98,11 @@ class Timetable:
         """Return t where it is open then, else the beginning of the next open day."""
         day = np.floor(t + 1e-9)
         wait = self._ahead[(day % CALENDAR).astype(int)]
-        return np.where(wait == 0, t, day + wait)
+        is_open = wait == 0
+        if self.mirrored:
+            # Backwards, the moment at which an open day begins is the end of that day, and belongs to it.
+            is_open |= (np.abs(t - day) <= 1e-9) & self.open_days[((day - 1) % CALENDAR).astype(int)]
+        return np.where(is_open, t, day + wait)
 
     def leaves(self, t: Floats, interval: float | None = None) -> Floats:
         """Return the times by which something ready at t (any shape) has left for certain.
@@ -135,7 +140,7 @@ class Timetable:
             return float((gaps**2).sum() / (2.0 * gaps.sum()))
         if self.even:
             return self.interval / 2.0
-        t: Floats = np.arange(8 * CALENDAR) / 8.0 + 0.0625
+        t = np.array([(k + 0.5) / 8.0 for k in range(8 * CALENDAR)])
         return float(np.mean(self.mean_leaves(t) - t))
 
     def days(self) -> Floats:
@@ -145,11 +150,13 @@ class Timetable:
     @cached_property
     def longest_gap(self) -> float:
         """The longest time in days from one departure to the next."""
+        if self.mirrored:
+            return self.turned().longest_gap
         if self.dates:
             return float(np.diff(self.dates, append=self.dates[0] + CALENDAR).max())
         if self.even:
             return self.interval
-        ends = np.flatnonzero(self.open_days) + 1.0
+        ends = np.flatnonzero(self.open_days).astype(float) + 1.0
         return float((self.leaves(ends) - ends).max())
 
     def nominal(self) -> Floats:

@@ -50,8 +50,8 @@ def pairs_of(told: dict[str, Any], region: Region) -> list[tuple[int, int, int]]
     ids, plans = region.candidates.ids, [plan.id for plan in region.settings.plans]
     found = []
     for one in key(told, "picked"):
-        if not isinstance(one, dict) or set(one) != {"id", "plan", "start_year"}:
-            raise MissingError("layout.json tells a pick without exactly id, plan and start_year")
+        if not isinstance(one, dict) or set(one) - {"way_out", "way_home"} != {"id", "plan", "start_year"}:
+            raise MissingError("layout.json tells a pick without exactly id, plan and start_year, and ways of supply")
         name, plan, year = one["id"], one["plan"], one["start_year"]
         if name not in ids or plan not in plans or isinstance(year, bool) or not isinstance(year, int):
             raise MissingError(f"the region knows no {plan!r} at {name!r} from {year!r}")
