@@ -1,8 +1,9 @@
 """Ways of supply in the integer program: one way a deployment, fixed costs paid once, capacities shared.
 
 A deployment with one way carries its cost on its own column; with several each way is a binary column, and the
-deployment is at most their sum. A fixed cost has one binary column for each span of years in which the same
-deployments can use it, at least as large as every candidate's use of it.
+deployment is at most their sum. A fixed cost that several candidates can share has one binary column for each span of years in which
+the same deployments can use it, at least as large as every candidate's use of it; one that a single candidate has is
+part of its ways.
 """
 
 from __future__ import annotations
@@ -34,10 +35,10 @@ class Columns:
 
 
 def spans(planning: Planning) -> list[tuple[int, int, int]]:
-    """Return (fixed cost, first year, year after the last) for each span of years with the same possible users."""
+    """Return (fixed cost that can be shared, first year, year after the last) by span of years with the same users."""
     supply, years = planning.supply, planning.region.settings.years
     found = []
-    for s in range(supply.uses.shape[1]):
+    for s in np.flatnonzero(supply.joint).tolist():
         begins = np.unique(supply.since[supply.owner[supply.uses[:, s]]]).tolist()
         found += [(s, begin, end) for begin, end in itertools.pairwise([*begins, years])]
     return found
@@ -59,7 +60,7 @@ def supply_columns(builder: ProgramBuilder, planning: Planning) -> Columns:
 def _make(builder: ProgramBuilder, planning: Planning, chosen: Ints, parts: Sequence[tuple[int, int, int]]) -> None:
     supply, d = planning.supply, planning.deployments
     column = supply.owner.astype(np.int64).copy()
-    total = supply.cents.sum(axis=1)
+    total = supply.carried.sum(axis=1)
     for way in chosen.tolist():
         k = int(supply.owner[way])
         number = way - int(supply.first[k])
@@ -87,7 +88,7 @@ def _make(builder: ProgramBuilder, planning: Planning, chosen: Ints, parts: Sequ
 def money_terms(builder: ProgramBuilder, planning: Planning, begin: int, end: int) -> tuple[Ints, Ints]:
     """Return columns and hundredths of all that supply costs in the years from `begin` until before `end`."""
     supply, columns = planning.supply, supply_columns(builder, planning)
-    amounts = supply.cents[:, begin:end].sum(axis=1)
+    amounts = supply.carried[:, begin:end].sum(axis=1)
     used = np.flatnonzero(amounts)
     fixed = [
         (column, int(supply.shared_cents[s, max(a, begin) : min(b, end)].sum()))
@@ -104,7 +105,7 @@ def own_cents(planning: Planning) -> Ints:
     """Return (D,) what the only way of a deployment costs in all, 0 where it has several."""
     supply = planning.supply
     single = np.diff(supply.first) == 1
-    total = supply.cents.sum(axis=1)
+    total = supply.carried.sum(axis=1)
     return np.where(single, total[supply.first[:-1]] if len(single) else 0, 0).astype(np.int64)
 
 
@@ -224,13 +225,13 @@ def _cheapest(
                 signs = np.append(np.ones(mine.size, dtype=np.int64), -1)
                 rows.append((np.append(mine, m + p), signs, -INFINITY, 0.0))
     cost = np.concatenate(
-        [supply.cents[choice].sum(axis=1), [supply.shared_cents[s, a:b].sum() for s, a, b in parts]]
+        [supply.carried[choice].sum(axis=1), [supply.shared_cents[s, a:b].sum() for s, a, b in parts]]
     ).astype(np.int64)
     every = np.arange(width)
     for limit, begin, end in limits:
         amounts = np.concatenate(
             [
-                supply.cents[choice, begin:end].sum(axis=1),
+                supply.carried[choice, begin:end].sum(axis=1),
                 [supply.shared_cents[s, max(a, begin) : max(max(a, begin), min(b, end))].sum() for s, a, b in parts],
             ]
         ).astype(np.int64)

@@ -9,6 +9,7 @@ import numpy as np
 
 from siting.region.model import Bools, Floats
 from siting.supply.circulation import mean_in_circulation, peak_in_circulation
+from siting.supply.network import Arc
 from siting.supply.timetable import CALENDAR, DAYS_PER_YEAR, Timetable
 from siting.supply.ways import EQUAL, Way
 
@@ -36,9 +37,9 @@ class Round:
     calls: Timetable
 
 
-def rounds_of(home: Sequence[Way], out: Sequence[Way]) -> tuple[Round, ...]:
-    """Return the undominated rounds of a place, the cheapest first."""
-    every = [_joined(one, other) for one in home for other in out]
+def rounds_of(home: Sequence[Way], out: Sequence[Way], arcs: Sequence[Arc]) -> tuple[Round, ...]:
+    """Return the undominated rounds of a place, the cheapest first; `arcs` are those of the network."""
+    every = [_joined(one, other, arcs[one.arcs[0]].leg == arcs[other.arcs[-1]].leg) for one in home for other in out]
     every.sort(key=lambda r: (r.price, len(r.home) + len(r.out), r.home, r.out))
     kept: list[Round] = []
     for one in every:
@@ -50,17 +51,28 @@ def rounds_of(home: Sequence[Way], out: Sequence[Way]) -> tuple[Round, ...]:
     return tuple(kept)
 
 
-def _joined(home: Way, out: Way) -> Round:
+def _joined(home: Way, out: Way, same: bool) -> Round:
+    """Join a way home with a way out; where they do not meet at the `same` leg, one waits for the other."""
     rare = min((home.timetable, out.timetable), key=lambda t: (t.departures, -t.longest_gap))
+    home_days, out_days, mean = home.longest, out.longest, home.mean + out.mean
+    if not same:
+        # Flasks change when the rarer leg calls; the other way counts with its wait there.
+        calls = np.ceil(rare.days() - EQUAL).astype(int)
+        if rare is home.timetable:
+            days = (CALENDAR - calls) % CALENDAR
+            out_days, mean = float(out.wait[days].max()), home.mean + float(out.likely[days].mean())
+        else:
+            days = calls % CALENDAR
+            home_days, mean = float(home.wait[days].max()), float(home.likely[days].mean()) + out.mean
     return Round(
         home.arcs,
         out.arcs,
         home.price + out.price,
         home.shared | out.shared,
         home.limited | out.limited,
-        home.longest,
-        out.longest,
-        home.mean + out.mean,
+        home_days,
+        out_days,
+        mean,
         rare,
     )
 

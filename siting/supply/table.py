@@ -23,6 +23,8 @@ KEEPS = "tracers.storage_days"
 class Supply:
     """Ways of supply of all deployments; those of deployment d are `first[d]` up to `first[d + 1]`.
 
+    `candidate` (D,) is the place of each deployment.
+
     R ways, Y years, S fixed costs that can be shared, C arcs of limited capacity. `cents` (R, Y) is what a way
     costs by itself (freight, broken flasks, and fixed costs where they are not shared), in hundredths;
     `flasks` (R, Y) in circulation at the peak, `mean_flasks` (R,), `boxes` (R, Y) each way; `uses` (R, S) and
@@ -34,6 +36,7 @@ class Supply:
     """
 
     network: Network
+    candidate: Ints
     first: Ints
     cents: Ints
     flasks: Ints
@@ -60,6 +63,19 @@ class Supply:
     def owner(self) -> Ints:
         """Deployment (R,) of each way."""
         return np.repeat(np.arange(self.first.size - 1), np.diff(self.first))
+
+    @cached_property
+    def joint(self) -> Bools:
+        """Mask (S,) of the fixed costs that deployments at two candidates or more can share."""
+        places = self.candidate[self.owner]
+        return np.array([np.unique(places[self.uses[:, s]]).size > 1 for s in range(self.uses.shape[1])], dtype=bool)
+
+    @cached_property
+    def carried(self) -> Ints:
+        """Hundredths (R, Y) of each way with the fixed costs that only its own candidate can have."""
+        lone = self.uses & ~self.joint
+        begun = self.since[self.owner][:, None] <= np.arange(self.cents.shape[1])[None, :]
+        return np.asarray(self.cents + (lone.astype(np.int64) @ self.shared_cents) * begun, dtype=np.int64)
 
     def of(self, deployment: int) -> range:
         """Return the ways of a deployment."""
@@ -109,7 +125,9 @@ def build_supply(region: Region, d: Deployments) -> Supply:
         whole = home.whole and out.whole
         for i in np.unique(d.candidate).tolist():
             name = region.candidates.ids[i]
-            found = _through(rounds_of(home.at.get(name, ()), out.at.get(name, ())), network, region.candidates.hub[i])
+            found = _through(
+                rounds_of(home.at.get(name, ()), out.at.get(name, ()), network.arcs), network, region.candidates.hub[i]
+            )
             if not found:
                 continue
             begin = len(rounds)
@@ -299,6 +317,7 @@ class _Maker:
         calls[at], gap[at] = visits[alone], interval
         home[at] = out[at] = way_days[alone]
         oldest[at] = interval + way_days[alone]
+        too_long = tuple(sorted({*too_long, *self._too_old(alone, oldest[at])}))
         around = interval + 2.0 * way_days[alone] + laboratory.turnaround_days
         mean[at] = d.full_year_flasks[alone] * around / 365.25
         place = {int(number): j for j, number in enumerate(self._limited)}
@@ -318,6 +337,7 @@ class _Maker:
         estimated = guess.known[d.candidate] & (np.diff(first) == 1) & (round_of[first[:-1]] < 0) & self.moves
         return Supply(
             network=self._network,
+            candidate=read_only(d.candidate),
             first=read_only(first),
             cents=read_only(cents),
             flasks=read_only(flasks),
@@ -342,6 +362,17 @@ class _Maker:
             too_long=too_long,
             whole=whole,
         )
+
+    def _too_old(self, alone: Ints, oldest: Floats) -> list[LeftOut]:
+        """Name deployments (k,) without legs whose samples do not keep until they come home."""
+        d, ids, plans = self._d, self._region.candidates.ids, self._settings.plans
+        found = []
+        for k, age in zip(alone.tolist(), oldest.tolist(), strict=True):
+            keeps, gas = self._keeps[int(d.plan[k])]
+            if age > keeps + 1e-9:
+                reason = f"a sample is up to {age:.0f} days old when it comes home and {gas} keeps {keeps:g}"
+                found.append(LeftOut(ids[d.candidate[k]], plans[d.plan[k]].id, reason, KEEPS))
+        return found
 
     def _without_legs(self, guess: Estimates, visits: Floats) -> tuple[Ints, Floats, Floats]:
         """Return flasks at the peak (D, Y), days of one way (D,) and the price of a box both ways (D,) without legs."""
