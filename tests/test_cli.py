@@ -225,7 +225,7 @@ def test_the_installed_program_makes_checks_and_plans_an_example(example):
     assert "no fault" in " ".join(done["check"].stdout.split())
     assert "proved" in done["plan"].stdout
     folder = here / "outputs" / "mine" / "best-by-score"
-    assert {p.name for p in folder.iterdir()} == FILES
+    assert {p.name for p in folder.iterdir()} == FILES | {"supply.geojson"}, "legs lead to its sites"
     assert all(p.stat().st_size > 0 for p in folder.iterdir())
     content = json.loads((folder / "layout.json").read_text(encoding="utf-8"))
     assert content["proved"] is True
@@ -252,7 +252,7 @@ def test_the_installed_program_plans_the_small_example_whose_answer_is_known(tmp
 
 
 def test_every_written_name_is_known_to_the_folder_that_guards_it():
-    assert FILES <= RESULT_NAMES
+    assert FILES | {"supply.geojson"} <= RESULT_NAMES
 
 
 # -- streams, JSON, width --------------------------------------------------------------------------
@@ -294,9 +294,9 @@ def test_data_go_to_stdout_and_talk_to_stderr(planned, name):
 
 def test_the_closing_lines_say_what_was_read_dropped_proved_and_written(planned):
     said = " ".join(planned["farwinds"].stderr.split())
-    assert re.search(r"Read 182 rows: 71 candidates \(WGS 84\); dropped 2: aguarra \(excluded by its status\), ", said)
+    assert re.search(r"Read 312 rows: 71 candidates \(WGS 84\); dropped 2: aguarra \(excluded by its status\), ", said)
     assert re.search(r"Search ended: proved to [\d.e-]+ % \(3 % was asked for\) in [\d.]+ s, [\d,]+ steps?", said)
-    assert f"Wrote {len(FILES)} files to outputs/mine/best-by-score:" in said
+    assert f"Wrote {len(FILES) + 1} files to outputs/mine/best-by-score:" in said
     assert "HiGHS" not in said
 
 
@@ -315,7 +315,7 @@ def test_check_as_json_names_warnings_and_what_is_not_offered(tmp_path, call):
     done = call("check", REGIONS / "farwinds", "--json")
     found = json.loads(done.stdout)
     assert done.returncode == 0
-    assert (found["candidates"], found["rows_read"]) == (71, 182)
+    assert (found["candidates"], found["rows_read"]) == (71, 312)
     assert {"id": "aguarra", "plan": "", "reason": "excluded by its status"} in found["not_offered"]
     assert all(len(digest) == 64 for digest in found["inputs"].values())
     assert nothing_written(tmp_path)

@@ -392,7 +392,7 @@ def test_all_faults_of_all_files_come_out_together(make_region):
     maker.cell("brisa", "plans", "wekly")
     maker.file("monthly.csv", "id,month,exposure\nalba,14,0.5\nabla,1,0.5\n")
     maker.file("winds.csv", "site,month,sector,speed,frequency\ndsk,1,400,3,0.5\n")
-    maker.file("legs.csv", "from,to,mode,days\nalba,home,ship,\n")
+    maker.file("legs.csv", "from,to,mode,days\nalba,laboratory,ship,\n")
     maker.file("layouts/a.csv", "id,plan,start_year\nalba,weekly,2040\n").file("records/corvo.csv", "time,value\n1,2\n")
     places = [(fault.file, fault.row, fault.field) for fault in maker.faults()]
     lines = {piece: maker.line_of(piece) for piece in ("total = 0", '"mol"', '"abla"', '"nroth"', "goal = -1")}
@@ -493,7 +493,7 @@ def test_coordinates_that_cannot_be_degrees_are_refused_without_a_declared_crs(m
         ("sources.csv", "id,lat,lon,strength\na,1,2,3\na,4,5,6\n", 3, "id", "id stands in row 2 already"),
         ("sources.csv", "id,lat,lon,strength\na,1,2,-3\n", 2, "strength", "out of range"),
         ("legs.csv", "from,to,mode,days\nalba,alba,ship,3\n", 2, "to", "a leg leads from a place to itself"),
-        ("legs.csv", "from,to,mode\nalba,home,ship\n", 1, "days", "column missing"),
+        ("legs.csv", "from,to,mode\nalba,laboratory,ship\n", 1, "days", "column missing"),
         ("records/corvo.csv", "time,value\n2027,1900\n", 2, "time", "is a year, not a date"),
         ("records/corvo.csv", "time,value,value.co2\n2027-01-01,1900,x\n", 2, "value.co2", "is not a number"),
         ("candidates.derived.csv", "id,baseline_exposure\nbrisa,1.5\n", 2, "baseline_exposure", "out of range"),

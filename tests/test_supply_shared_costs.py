@@ -7,16 +7,23 @@ choice of ways and so every set of legs that is paid for. Places and prices are 
 
 import importlib.util
 import itertools
+import json
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from siting import api
+from siting.outputs.run import write_layout
 from siting.planning import plan_region
+from siting.region import read_region
+from siting.selection.precision import aims_of
 from siting.selection.program import Limits, LinearObjective
 from siting.selection.registry import judge, start_program
 from siting.selection.shipping import best_ways
 from siting.selection.solve import solve
+from siting.selection.stages import cheapest, least_shortfall
 from siting.selection.standing import cost_by_year, with_best_ways
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
@@ -24,10 +31,11 @@ made = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(made)
 
 LAB = "laboratory"
+REGIONS = Path(__file__).parents[1] / "regions"
 PLANS = [made.FLASK | {"sample_cost": 0.25}]
 
 
-def random_region(seed, *, sites=4, hubs=2, limits=True, fixed=True):
+def random_region(seed, *, sites=4, hubs=2, limits=True, fixed=True, **more):
     """Return a region of a few sites with legs through hubs, some with a fixed cost, some in one voyage."""
     rng = np.random.default_rng(seed)
     names, places = [f"s{k}" for k in range(sites)], [f"h{k}" for k in range(hubs)]
@@ -43,9 +51,8 @@ def random_region(seed, *, sites=4, hubs=2, limits=True, fixed=True):
     ]
     for name in names:
         for hub in rng.choice(places, size=int(rng.integers(1, hubs + 1)), replace=False):
-            legs.append(
-                {"from": str(hub), "to": name, "mode": "ship", "days": 5, "cost_a_box": int(rng.integers(1, 30))}
-            )
+            one = {"from": str(hub), "to": name, "mode": "ship", "days": 5, "cost_a_box": int(rng.integers(1, 30))}
+            legs.append(one)
         if rng.random() < 0.5:
             legs.append(
                 {"from": LAB, "to": name, "mode": "aircraft", "days": 2, "cost_a_box": int(rng.integers(20, 80))}
@@ -74,7 +81,7 @@ def random_region(seed, *, sites=4, hubs=2, limits=True, fixed=True):
         "stock": {"flasks": int(rng.integers(10, 60)) if limits and rng.random() < 0.4 else None},
         "budget": {"total": float(rng.integers(300, 9000)), "price_growth": float(rng.choice([0.0, 0.05]))},
     }
-    return made.region(candidates, legs=legs, **settings)
+    return made.region(candidates, legs=legs, **(settings | more))
 
 
 def every_layout(planning):
@@ -160,13 +167,95 @@ def test_without_fixed_costs_every_deployment_takes_its_own_cheapest_way(seed):
         assert supply.cents[way].sum() == min(supply.cents[w].sum() for w in supply.of(k))
 
 
+SHOWN = {
+    "tracers": [{"name": "CO2", "unit": "ppm", "scale": "invented"}],
+    "bands": [{"id": "south", "south": -90.0, "north": 0.0}, {"id": "north", "south": 0.0, "north": 90.0}],
+    "targets": [
+        {"kind": "realised_growth", "id": "growth", "tracer": "CO2", "goal": 0.05},
+        {
+            "kind": "level_difference",
+            "id": "north-south",
+            "tracer": "CO2",
+            "band": "north",
+            "minus": "south",
+            "goal": 0.3,
+        },
+    ],
+}
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_the_least_shortfall_with_ways_to_choose_is_that_of_an_enumeration(seed):
+    planning = plan_region(random_region(seed, sites=4, **SHOWN))
+    aims = aims_of(planning)
+    shortfall = aims.shortfall()
+    best = min(
+        shortfall.weights.total(shortfall.whole(picked))
+        for picked in every_layout(planning)
+        if any(keeps(planning, picked, chosen) for chosen in every_choice(planning, picked))
+    )
+    found = least_shortfall(start_program(planning).build(), aims, Limits(gap=1e-4)).selection
+    assert found.proved
+    assert found.value == pytest.approx(best, rel=1e-4, abs=1e-9)
+    assert found.bound <= best * (1.0 + 1e-9) + 1e-12
+    picked = np.array(found.picked, dtype=np.int64)
+    assert all(one.holds for one in judge(with_best_ways(planning, picked), picked))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_cheapest_layout_that_meets_the_goals_counts_shared_costs_once(seed):
+    loose = [target | {"goal": 40.0 * target["goal"]} for target in SHOWN["targets"]]
+    planning = plan_region(random_region(seed, sites=3, **(SHOWN | {"targets": loose})))
+    aims = aims_of(planning)
+    shortfall = aims.shortfall()
+    costs = [
+        cost_of(planning, picked, chosen)
+        for picked in every_layout(planning)
+        if shortfall.weights.total(shortfall.whole(picked)) <= 0.0
+        for chosen in every_choice(planning, picked)
+        if keeps(planning, picked, chosen)
+    ]
+    found = cheapest(start_program(planning).build(), aims, Limits(gap=1e-4)).selection
+    if not costs:
+        assert found.value is None
+        return
+    assert found.stages[0].name == "cost"
+    assert found.stages[0].value == pytest.approx(min(costs) / 100, abs=1.0)
+
+
+def test_a_run_with_ways_of_supply_is_verified_and_a_changed_way_is_not(tmp_path):
+    folder = tmp_path / "sea"
+    shutil.copytree(REGIONS / "smallsea", folder)
+    ids = [row.split(",")[0] for row in (folder / "candidates.csv").read_text().splitlines()[1:]]
+    lines = ["from,to,mode,days,departures_a_year,cost_a_box,fixed_cost_a_year,voyage", "laboratory,port,road,1,,2,,"]
+    for k, name in enumerate(ids):
+        lines.append(
+            f"port,{name},ship,6,{12 if k % 2 else 24},{5 + k},{300 if k < 4 else ''},{'round' if k < 4 else ''}"
+        )
+        lines.append(f"port,{name},aircraft,2,,{30 + 3 * k},,")
+    (folder / "legs.csv").write_text("\n".join(lines) + "\n")
+    (folder / "hubs.csv").write_text("id,lat,lon\nport,0,0\n")
+    for by in ("precision", "score"):
+        out = tmp_path / by
+        result = api.plan(read_region(folder), by=by, gap=0.02)
+        write_layout(out, result.planning, result.assessment, result.certificate, "", result.proven)
+        checked = api.verify(out, region=folder)
+        assert checked.true, [one for one in checked.checks if one.holds is False]
+    told = json.loads((out / "layout.json").read_text())
+    with_way = next(one for one in told["picked"] if "way_home" in one)
+    with_way["way_home"] = "somewhere > else"
+    (out / "layout.json").write_text(json.dumps(told))
+    assert not api.verify(out, region=folder).true
+
+
 def shared_leg(share=True):
     """Two islands behind one hub whose ship costs 1,000 a year; 48 samples, 96 flasks, 12 calls a year."""
+    voyage = {"fixed_cost_a_year": 1000, "voyage": "v"}
     legs = [
         {"from": LAB, "to": "port", "mode": "road", "days": 1, "cost_a_box": 2},
-        {"from": "port", "to": "a", "mode": "ship", "days": 3, "cost_a_box": 5, "fixed_cost_a_year": 1000, "voyage": "v"},
-        {"from": "port", "to": "b", "mode": "ship", "days": 4, "cost_a_box": 6, "fixed_cost_a_year": 1000, "voyage": "v"},
-    ]  # fmt: skip
+        {"from": "port", "to": "a", "mode": "ship", "days": 3, "cost_a_box": 5} | voyage,
+        {"from": "port", "to": "b", "mode": "ship", "days": 4, "cost_a_box": 6} | voyage,
+    ]
     candidates = [{"id": "a", "lat": 0, "lon": 0}, {"id": "b", "lat": 5, "lon": 5}]
     supply = {"sharing": share, "breakage": 0.0}
     return plan_region(made.region(candidates, legs=legs, years=1, supply=supply))

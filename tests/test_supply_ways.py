@@ -332,8 +332,22 @@ def test_a_named_departure_comes_back_on_arrival():
     assert home[0].timetable.dates == (19.0, 29.0)  # December 31 and 20 days: January 20
     assert out[0].timetable.dates == (19.0, 29.0)
     assert {arc.begin: arc.timetable.dates for arc in network.arcs} == {LAB: (9.0, 364.0), "s": (19.0, 29.0)}
-    (one,) = rounds_of(home, out)
+    (one,) = rounds_of(home, out, network.arcs)
     assert (one.home_days, one.out_days, one.calls.longest_gap) == (20, 20, 355)
+
+
+def test_where_ways_out_and_home_meet_at_different_legs_the_wait_between_them_counts():
+    """Out on January 1 (10 days, so a call on day 10), home on July 1 and December 1 (10 days): a sample of a year
+    waits from day 10 to day 181 more, so 365 + 171 + 10 days.
+    """
+    legs = [
+        leg(LAB, "s", 10, departures=["01-01"], both_ways=False),
+        leg("s", LAB, 10, departures=["07-01", "12-01"], both_ways=False),
+    ]
+    network, home = walk_of(legs, home=True)
+    _, out = walk_of(legs, home=False)
+    (one,) = rounds_of(home, out, network.arcs)
+    assert (one.calls.dates, one.calls.longest_gap, one.home_days, one.out_days) == ((10.0,), 365.0, 181.0, 10.0)
 
 
 SLOW = [leg(LAB, "far", 100, 5, departures=["01-01"]), leg(LAB, "near", 5, 5, departures_a_year=12)]

@@ -42,8 +42,8 @@ def supply_text(planning: Planning, supply: SupplyStatement, width: int) -> str:
     ]
     heads = ("site", "calls", "wait", "way", "mean", "peak", "boxes", "alone", "beside")
     title = (
-        "Turnaround (calls a year; wait: longest days from call to call; way: days out + home on the longest; mean, peak: "
-        "flasks in circulation; boxes a year each way; transport in the window: alone, and beside the others)"
+        "Turnaround (calls a year; wait: longest days from call to call; way: days out + home on the longest; mean, "
+        "peak: flasks in circulation; boxes a year each way; transport in the window: alone, and beside the others)"
     )
     table = text_table(heads, rows, width, left=1, drop=(6, 2, 4, 3), instead=TABLE)
     return "\n".join(["Supply", *lines, wrapped(title, width), table])

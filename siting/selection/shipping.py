@@ -1,9 +1,9 @@
 """Ways of supply in the integer program: one way a deployment, fixed costs paid once, capacities shared.
 
 A deployment with one way carries its cost on its own column; with several each way is a binary column, and the
-deployment is at most their sum. A fixed cost that several candidates can share has one binary column for each span of years in which
-the same deployments can use it, at least as large as every candidate's use of it; one that a single candidate has is
-part of its ways.
+deployment is at most their sum. A fixed cost that several candidates can share has one binary column for each span of
+years in which the same deployments can use it, at least as large as every candidate's use of it; one that a single
+candidate has is part of its ways.
 """
 
 from __future__ import annotations
