@@ -26,7 +26,7 @@ class Conditions:
     The upper limits of the program's rows stand first, then their lower ones, then for each occupancy "at most
     the sum of its block", then cliques. `whole` (R,) marks rows of whole numbers over whole columns; `scale`
     (R,) is the power of two by which the proof's multipliers see a row multiplied. `occupancy_rows` (C,) is
-    the row of each occupancy, -1 for other columns.
+    the row of each occupancy, -1 for other columns. `known_choices` keeps what `choices` found before columns were closed.
     """
 
     deployments: int
@@ -38,6 +38,7 @@ class Conditions:
     upper: Floats
     integer: Bools
     occupancy_rows: Ints
+    known_choices: tuple[Ints, Ints, Ints, Ints] | None = None
 
     @cached_property
     def choices(self) -> tuple[Ints, Ints, Ints, Ints]:
@@ -45,6 +46,8 @@ class Conditions:
 
         A way is an auxiliary column that stands negative in no other row of the program.
         """
+        if self.known_choices is not None:
+            return self.known_choices
         own = np.flatnonzero(self.occupancy_rows >= 0)
         every = int(own[0]) if own.size else self.upper.size
         count = int(self.occupancy_rows[own[0]]) if own.size else self.limits.size
@@ -101,6 +104,8 @@ class Conditions:
             self.upper,
             self.integer,
             self.occupancy_rows,
+            # Rows of choice stay what they are when all but one of their ways are closed.
+            self.choices,
         )
 
     def forced(self, lower: Floats, upper: Floats, sides: Sequence[Side]) -> tuple[Floats, Floats] | None:

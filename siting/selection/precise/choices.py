@@ -70,8 +70,8 @@ class Choices:
         self.open |= lower[self.ways] > 0.5
         every = np.where(usable, prices[self.ways], np.inf)
         best, known = self._least(every), self._least(np.where(self.open, every, np.inf))
-        gain = known - best
         with np.errstate(invalid="ignore"):
+            gain = known - best
             better = wanted[self.owner] & np.isfinite(best) & ~(gain <= CHEAPER * (1.0 + np.abs(best)))
         for q in np.flatnonzero(better).tolist():
             span = slice(int(self.first[q]), int(self.first[q + 1]))
