@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from siting.assessment.assumed import AssumedColumn, assumed_columns
 from siting.assessment.coverage import Coverage, reach
 from siting.assessment.layout import Assessment, Pick
@@ -111,6 +113,13 @@ def check_text(planning: Planning, *, width: int = 80) -> str:
         f"Choice of {counted(len(d), 'way')} to use them (site, plan, start year).",
     ]
     n = len(region.candidates)
+    if region.legs:
+        supply = planning.supply
+        served = np.unique(supply.candidate[supply.owner[supply.round_of >= 0]]).size
+        more = "" if supply.whole else "; some places have more ways than could be looked at, dear ones were left out"
+        most = region.settings.supply.routes
+        words = f"{counted(len(region.legs), 'leg')} and {counted(len(region.hubs), 'hub')} supply {served} of {n} "
+        lines.append(f"{words}candidates, by up to {counted(most, 'way')} each{more}.")
     filled = derivable(region)
     if filled:
         parts = [f"{_column_words(column, region.tracers)} of {number}" for column, number in filled.items()]

@@ -26,7 +26,7 @@ class Conditions:
     The upper limits of the program's rows stand first, then their lower ones, then for each occupancy "at most
     the sum of its block", then cliques. `whole` (R,) marks rows of whole numbers over whole columns; `scale`
     (R,) is the power of two by which the proof's multipliers see a row multiplied. `occupancy_rows` (C,) is
-    the row of each occupancy, -1 for other columns. `known_choices` keeps what `choices` found before columns were closed.
+    the row of each occupancy, -1 for other columns; `known_choices` what `choices` found before columns closed.
     """
 
     deployments: int
