@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 from scipy.linalg import cho_factor, solve_triangular
 
+from siting.assessment.costchange import CostChange
 from siting.assessment.precision import asked_of, floor_of
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import monthly_information, monthly_variance
@@ -28,7 +29,6 @@ from siting.region.schema.air import Band, Target
 from siting.selection.kinds import Demand, Judgement, RuleKind
 from siting.selection.registry import RULE_KINDS
 from siting.selection.score import DECIMALS, band_weights, site_counts
-from siting.selection.standing import purchase_cents
 
 By = Literal["score", "error"]
 # Rules whose label begins like this are about money.
@@ -141,7 +141,7 @@ def plan_choices(
     d = planning.deployments
     ordered = np.sort(np.asarray(picked, dtype=np.int64))
     pairs = [(int(k), int(j)) for k in ordered for j in _others(planning, int(k))]
-    money, rules = _Money(planning, ordered), _Rules(planning, ordered, kinds)
+    money, rules = CostChange(planning, ordered), _Rules(planning, ordered, kinds)
     spent = _Score(planning, ordered)
     errors = _Errors(planning, ordered, np.array([j for _, j in pairs], dtype=np.int64), by == "error")
     value: _Value = errors if by == "error" else spent
@@ -429,59 +429,6 @@ def _first_additions(planning: Planning, picked: Ints) -> Ints:
     return np.sort(free[first])
 
 
-class _Money:
-    """Costs over the window in hundredths, bought analyzers included, as changes from the picked layout."""
-
-    def __init__(self, planning: Planning, picked: Ints) -> None:
-        d, stock = planning.deployments, planning.region.settings.stock
-        supply = self._supply = planning.supply
-        self._ways = planning.ways_of(np.arange(len(d)))
-        self._totals = d.yearly_cents().sum(axis=1) + supply.cents[self._ways].sum(axis=1)
-        self._users = self._using(picked).sum(axis=0)
-        self._fixed = int(((self._users > 0) * supply.shared_cents).sum())
-        self._prices = np.array(purchase_cents(planning), dtype=np.int64)
-        self._need, self._free = d.analyzers, stock.analyzers - stock.spare_analyzers
-        self._use = d.analyzers[picked].sum(axis=0)
-        self._bought = self._purchases(self._use[None, :])[0]
-        spent = int(self._totals[picked].sum() + self._bought) + self._fixed
-        self.leftover = round(planning.region.settings.budget.total * 100.0) - spent
-
-    def _using(self, deployments: Ints) -> Ints:
-        """Return (m, S, Y) which fixed costs of supply deployments (m,) ask for in which years, 0 or 1."""
-        years = np.arange(self._supply.shared_cents.shape[1])
-        begun = self._supply.since[deployments][:, None] <= years[None, :]
-        uses = self._supply.uses[self._ways[deployments]]
-        return np.asarray(uses[:, :, None] & begun[:, None, :], dtype=np.int64)
-
-    def _purchases(self, use: Ints) -> Ints:
-        """Return what analyzers beyond the stock cost for use (m, Y), as `bought_by_year` counts them."""
-        if self._prices.size == 0:
-            return np.zeros(use.shape[0], dtype=np.int64)
-        grown = np.maximum.accumulate(np.maximum(0, use - self._free), axis=1)
-        return np.asarray(np.diff(grown, axis=1, prepend=0) @ self._prices, dtype=np.int64)
-
-    def change(self, out: Sequence[int], into: Sequence[int]) -> int:
-        """Return the change of the cost of the layout."""
-        gone, come = list(out), list(into)
-        use = self._use - self._need[gone].sum(axis=0) + self._need[come].sum(axis=0)
-        bought = int(self._purchases(use[None, :])[0] - self._bought)
-        users = self._users - self._using(np.array(gone, dtype=np.int64)).sum(axis=0)
-        users = users + self._using(np.array(come, dtype=np.int64)).sum(axis=0)
-        fixed = int(((users > 0) * self._supply.shared_cents).sum()) - self._fixed
-        return int(self._totals[come].sum() - self._totals[gone].sum()) + bought + fixed
-
-    def singles(self, there: Ints, old: Ints) -> Ints:
-        """Return the change for each deployment (m,) that comes in place of `old` (m,), -1 for none."""
-        swapped = old >= 0
-        total, use = self._totals[there].copy(), self._use + self._need[there]
-        total[swapped] -= self._totals[old[swapped]]
-        use[swapped] -= self._need[old[swapped]]
-        users = self._users + self._using(there)
-        users[swapped] -= self._using(old[swapped])
-        fixed = ((users > 0) * self._supply.shared_cents).sum(axis=(1, 2)) - self._fixed
-        return np.asarray(total + self._purchases(use) - self._bought + fixed, dtype=np.int64)
-
-
 class _Rules:
     """Which rules a change breaks that held before."""
 
@@ -515,7 +462,7 @@ class _Rules:
 class _Moves:
     """Other uses of money: single moves that bring a gain and cost something."""
 
-    def __init__(self, planning: Planning, picked: Ints, money: _Money, rules: _Rules, value: _Value) -> None:
+    def __init__(self, planning: Planning, picked: Ints, money: CostChange, rules: _Rules, value: _Value) -> None:
         self._planning, self._money, self._rules, self._value = planning, money, rules, value
         self._there, self._gain = value.single()
         self._old = _replaced(planning, picked)[self._there]

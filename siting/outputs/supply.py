@@ -66,7 +66,7 @@ def sentences(planning: Planning, supply: SupplyStatement) -> list[str]:
         fixed = sum(cents for _, cents, _ in supply.fixed_by_name)
         said.append(
             f"{counted(len(supply.legs), 'leg')} in use carry {boxes:,} boxes a year each way; in the window freight "
-            f"costs {_money(freight)} {currency}, fixed costs {_money(fixed)}."
+            f"and broken flasks cost {_money(freight)} {currency}, fixed costs {_money(fixed)}."
         )
     for name, cents, users in supply.fixed_by_name:
         how = "shared by" if len(users) > 1 else "paid by"

@@ -14,6 +14,7 @@ from siting.region.schema.settings import Settings
 from siting.supply.estimate import Estimates, estimates
 from siting.supply.network import Network, build_network
 from siting.supply.rounds import Round, Turnaround, rounds_of, turnaround
+from siting.supply.timetable import DAYS_PER_YEAR
 from siting.supply.ways import ways
 
 KEEPS = "tracers.storage_days"
@@ -313,13 +314,13 @@ class _Maker:
         boxes[at] = boxes_alone[alone] * moved[:, None]
         cents[at] = _cents((boxes_alone * freight[:, None] + self._broken)[alone] * self._factor) * moved[:, None]
         flasks[at] = flasks_alone[alone]
-        interval = 365.25 / visits[alone]
+        interval = DAYS_PER_YEAR / visits[alone]
         calls[at], gap[at] = visits[alone], interval
         home[at] = out[at] = way_days[alone]
         oldest[at] = interval + way_days[alone]
         too_long = tuple(sorted({*too_long, *self._too_old(alone, oldest[at])}))
         around = interval + 2.0 * way_days[alone] + laboratory.turnaround_days
-        mean[at] = d.full_year_flasks[alone] * around / 365.25
+        mean[at] = d.full_year_flasks[alone] * around / DAYS_PER_YEAR
         place = {int(number): j for j, number in enumerate(self._limited)}
         for k, choices in served.items():
             for j, one in enumerate(choices):
@@ -380,7 +381,7 @@ class _Maker:
         known = guess.known[d.candidate]
         way = np.where(known, guess.days[d.candidate], laboratory.way_days)
         freight = np.where(known, 2.0 * guess.box_price[d.candidate], 0.0)
-        interval = 365.25 / visits
+        interval = DAYS_PER_YEAR / visits
         around = interval + 2.0 * way + laboratory.turnaround_days
         peak = np.ceil(np.round(d.full_year_flasks / visits * np.ceil(np.round(around / interval, 9)), 9))
         return ((d.travelling > 0.0) * peak[:, None]).astype(np.int64), way, freight
