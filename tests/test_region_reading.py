@@ -437,3 +437,12 @@ def test_two_candidates_at_one_place_and_a_place_at_0_0_are_doubtful(make_region
     said = [note.sentence() for note in maker.read().warnings]
     assert sum("lies at exactly 0, 0; perhaps its coordinates are missing" in text for text in said) == 1
     assert sum("the same place as 'alba'" in text for text in said) == 1
+
+
+def test_cylinders_with_a_price_but_without_a_life_are_named(make_region):
+    analyzer = '[[plans]]\nid = "box"\nkind = "analyzer"\n'
+    for more, named in (("", True), ("flow_l_per_minute = 0.3\n", False), ("cylinder_life_months = 9.0\n", False)):
+        maker = make_region().append(f"{analyzer}{more}[supply]\ncylinder_cost = 900.0\n")
+        said = [one for one in warned(maker.read(), "how long cylinders last") if "'box'" in one]
+        assert len(said) == int(named), said
+        assert all("give cylinder_life_months, or flow_l_per_minute" in one for one in said)

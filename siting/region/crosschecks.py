@@ -138,6 +138,8 @@ def _check_plan(check: SettingsCheck, i: int, plan: Plan) -> None:
             allowed="in plans of kind flask only",
             mend="take it out" if plan.kind == "analyzer" else "take it out; it stands in the flask plan",
         )
+    if plan.kind == "analyzer" and plan.cylinder_life_months is None and plan.flow_l_per_minute is None:
+        _name_lost_cylinders(check, i, plan)
     if plan.kind == "flask_then_analyzer":
         if plan.analyzer_after_months is None:
             check.fault(
@@ -157,6 +159,14 @@ def _check_plan(check: SettingsCheck, i: int, plan: Plan) -> None:
                 allowed="in plans of kind flask_then_analyzer only",
                 mend="take it out",
             )
+
+
+def _name_lost_cylinders(check: SettingsCheck, i: int, plan: Plan) -> None:
+    """Warn where cylinders have a price or an error that cannot count, since nothing tells how long they last."""
+    if plan.target_checks_per_month or plan.transfer_error or check.settings.supply.cylinder_cost:
+        problem = "nothing tells how long cylinders last, so none are counted, paid or sent"
+        mend = "give cylinder_life_months, or flow_l_per_minute"
+        check.warn(("plans", i, "cylinder_life_months"), None, problem, mend=mend)
 
 
 def _check_parts(check: SettingsCheck, i: int, plan: Plan) -> None:

@@ -56,7 +56,8 @@ goal = 0.05
 [[targets]]
 kind = "level_difference"
 id = "north-south"
-bands = ["north", "south"]
+band = "north"
+minus = "south"
 goal = 0.15
 [[bands]]
 id = "south"
