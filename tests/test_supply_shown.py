@@ -163,3 +163,14 @@ def test_a_capacity_is_kept_by_the_ways_if_any_ways_keep_it():
 def test_costs_by_year_hold_the_fixed_costs_whether_shared_or_not(share):
     planning, picked = layout(supply={"breakage": 0.0, "sharing": share})
     assert assess_layout(planning, picked).money.total == (136000 if share else 236000)
+
+
+def test_the_wait_of_a_sample_for_its_call_is_half_of_even_gaps_and_more_of_uneven_ones():
+    """Common practice (renewal theory): half the gap for even calls, sum(I^2) / (2 sum I) for uneven ones."""
+    even, picked = layout(
+        legs=[{"from": LAB, "to": "a", "mode": "ship", "days": 5, "departures_a_year": 4}], picks=("a",)
+    )
+    assert supply_statement(even, picked).sites[0].mean_wait == pytest.approx(365.25 / 8)
+    named = [{"from": LAB, "to": "a", "mode": "ship", "days": 5, "departures": "01-01 03-02"}]
+    uneven, same = layout(legs=named, picks=("a",))
+    assert supply_statement(uneven, same).sites[0].mean_wait == pytest.approx((60**2 + 305**2) / (2 * 365))

@@ -16,12 +16,13 @@ from siting.supply.table import price_factors
 class SiteSupply:
     """The supply of one picked site.
 
-    `way_out`, `way_home` are places, empty where no legs lead; `calls` a year, `longest_gap` days between them,
-    `out_days`, `home_days` on the longest, `oldest` age of a sample in days when it comes home; `mean_flasks` and
-    `peak_flasks` in circulation; `flasks`, `broken`, `cylinders` of a whole year and `boxes` each way of the busiest;
-    money over the window in hundredths: `freight` by itself, `alone` all of its transport if nobody shared it,
-    `beside` what it adds to that of the other sites, both by the cheapest ways. `shared_with` are the sites that pay
-    fixed costs together with it. `affordable_alone` is False where the budget would not hold if it paid alone.
+    `way_out`, `way_home` are places, empty where no legs lead; `calls` a year, `mean_wait` days of a sample for one,
+    `longest_gap` days between them, `out_days`, `home_days` on the longest, `oldest` age of a sample in days when it
+    comes home; `mean_flasks` and `peak_flasks` in circulation; `flasks`, `broken`, `cylinders` of a whole year and
+    `boxes` each way of the busiest; money over the window in hundredths: `freight` by itself, `alone` all of its
+    transport if nobody shared it, `beside` what it adds to that of the other sites, both by the cheapest ways.
+    `shared_with` are the sites that pay fixed costs together with it. `affordable_alone` is False where the budget
+    would not hold if it paid alone.
     """
 
     id: str
@@ -30,6 +31,7 @@ class SiteSupply:
     way_home: str
     estimated: bool
     calls: float
+    mean_wait: float
     longest_gap: float
     out_days: float
     home_days: float
@@ -141,6 +143,7 @@ def _site(planning: Planning, picked: Ints, k: int, way: int, least: int) -> Sit
         way_home=words[1],
         estimated=bool(supply.estimated[k]),
         calls=float(supply.calls[way]),
+        mean_wait=float(supply.mean_wait[way]),
         longest_gap=float(supply.longest_gap[way]),
         out_days=float(supply.out_days[way]),
         home_days=float(supply.home_days[way]),

@@ -98,6 +98,7 @@ def supply_rows(supply: SupplyStatement) -> list[dict[str, object]]:
             "way_home": site.way_home,
             "source": "legs" if site.way_home else "estimated" if site.estimated else "assumed days",
             "calls_per_year": round(site.calls, 3),
+            "mean_wait_days": round(site.mean_wait, 1),
             "longest_gap_days": round(site.longest_gap, 1),
             "out_days": round(site.out_days, 1),
             "home_days": round(site.home_days, 1),

@@ -93,11 +93,12 @@ def _beats(one: Round, other: Round) -> bool:
 class Turnaround:
     """How glass goes round at a place.
 
-    `calls` a year, the longest time between them and the longest age of a sample when it reaches the laboratory
-    (days), flasks in circulation on average and at the peak.
+    `calls` a year, the wait of a sample for one on average, the longest time between them and the longest age of a
+    sample when it reaches the laboratory (days), flasks in circulation on average and at the peak.
     """
 
     calls: float
+    mean_wait: float
     longest_gap: float
     oldest: float
     mean: float
@@ -123,13 +124,13 @@ def turnaround(
         away = out + home + stay + interval
         peak = int(np.ceil(np.round(flasks / times * np.ceil(np.round(away / interval, 9)), 9)))
         average = mean_in_circulation(np.array([flasks]), np.array([interval]), mean + stay, DAYS_PER_YEAR)
-        return Turnaround(times, gap, gap + home, average, peak)
+        return Turnaround(times, exchanged.mean_wait(), gap, gap + home, average, peak)
     days = exchanged.nominal()
     gaps = np.diff(days, append=days[0] + CALENDAR)
     sizes = flasks * _shares(days, gaps, open_months)
     peak = peak_in_circulation(sizes, days, gaps, out, home + stay, float(CALENDAR))
     average = mean_in_circulation(sizes, gaps, mean + stay, float(CALENDAR))
-    return Turnaround(float(days.size), gap, gap + home, average, peak)
+    return Turnaround(float(days.size), exchanged.mean_wait(), gap, gap + home, average, peak)
 
 
 def _shares(days: Floats, gaps: Floats, open_months: Bools) -> Floats:

@@ -26,14 +26,14 @@ class Supply:
 
     `candidate` (D,) is the place of each deployment.
 
-    R ways, Y years, S fixed costs that can be shared, C arcs of limited capacity. `cents` (R, Y) is what a way
-    costs by itself (freight, broken flasks, and fixed costs where they are not shared), in hundredths;
-    `flasks` (R, Y) in circulation at the peak, `mean_flasks` (R,), `boxes` (R, Y) each way; `uses` (R, S) and
-    `fills` (R, C) say which fixed costs it asks for and which arcs it fills; `round_of` (R,) its round in
-    `rounds`, -1 where no leg leads; `calls` (R,) a year, `longest_gap`, `oldest` (R,) days as in `Turnaround`,
-    `home_days` and `out_days` (R,) on the longest. `since` (D,) is the year, from 0, in which a deployment begins
-    to use its way. `shared_cents` (S, Y) are the fixed costs, `capacity` (C,) boxes a year of arcs `limited`
-    (C,). The first way of a deployment is the one that is cheapest alone. `too_long` names what no way keeps.
+    R ways, Y years, S fixed costs that can be shared, C arcs of limited capacity. `cents` (R, Y) is what a way costs
+    by itself (freight, broken flasks, and fixed costs where they are not shared), in hundredths; `flasks` (R, Y) in
+    circulation at the peak, `mean_flasks` (R,), `boxes` (R, Y) each way; `uses` (R, S) and `fills` (R, C) say which
+    fixed costs it asks for and which arcs it fills; `round_of` (R,) its round in `rounds`, -1 where no leg leads;
+    `calls` (R,) a year, `mean_wait`, `longest_gap`, `oldest` (R,) days as in `Turnaround`, `home_days` and `out_days`
+    (R,) on the longest. `since` (D,) is the year, from 0, in which a deployment begins to use its way. `shared_cents`
+    (S, Y) are the fixed costs, `capacity` (C,) boxes a year of arcs `limited` (C,). The first way of a deployment is
+    the one that is cheapest alone. `too_long` names what no way keeps.
     """
 
     network: Network
@@ -46,6 +46,7 @@ class Supply:
     fills: Bools
     mean_flasks: Floats
     calls: Floats
+    mean_wait: Floats
     longest_gap: Floats
     oldest: Floats
     home_days: Floats
@@ -306,7 +307,7 @@ class _Maker:
         flasks, boxes = np.zeros_like(cents), np.zeros_like(cents)
         uses = np.zeros((r, len(self._network.shared)), dtype=bool)
         fills = np.zeros((r, self._limited.size), dtype=bool)
-        mean, calls, gap, oldest, home, out = (np.zeros(r) for _ in range(6))
+        mean, calls, wait, gap, oldest, home, out = (np.zeros(r) for _ in range(7))
         round_of = np.full(r, -1, dtype=np.int64)
         alone = np.array([k for k in range(n) if k not in served], dtype=np.int64)
         at = first[alone]
@@ -315,7 +316,7 @@ class _Maker:
         cents[at] = _cents((boxes_alone * freight[:, None] + self._broken)[alone] * self._factor) * moved[:, None]
         flasks[at] = flasks_alone[alone]
         interval = DAYS_PER_YEAR / visits[alone]
-        calls[at], gap[at] = visits[alone], interval
+        calls[at], wait[at], gap[at] = visits[alone], interval / 2.0, interval
         home[at] = out[at] = way_days[alone]
         oldest[at] = interval + way_days[alone]
         too_long = tuple(sorted({*too_long, *self._too_old(alone, oldest[at])}))
@@ -328,12 +329,9 @@ class _Maker:
                 cents[w], flasks[w], boxes[w] = one.cents, one.flasks, one.boxes
                 uses[w, sorted(one.shared)] = True
                 fills[w, [place[a] for a in sorted(one.limited)]] = True
-                mean[w], calls[w], gap[w], oldest[w] = (
-                    one.turn.mean,
-                    one.turn.calls,
-                    one.turn.longest_gap,
-                    one.turn.oldest,
-                )
+                turn = one.turn
+                mean[w], calls[w], wait[w] = turn.mean, turn.calls, turn.mean_wait
+                gap[w], oldest[w] = turn.longest_gap, turn.oldest
                 home[w], out[w], round_of[w] = one.home_days, one.out_days, one.round_of
         estimated = guess.known[d.candidate] & (np.diff(first) == 1) & (round_of[first[:-1]] < 0) & self.moves
         return Supply(
@@ -347,6 +345,7 @@ class _Maker:
             fills=read_only(fills),
             mean_flasks=read_only(mean),
             calls=read_only(calls),
+            mean_wait=read_only(wait),
             longest_gap=read_only(gap),
             oldest=read_only(oldest),
             home_days=read_only(home),
