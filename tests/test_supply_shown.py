@@ -174,3 +174,12 @@ def test_the_wait_of_a_sample_for_its_call_is_half_of_even_gaps_and_more_of_unev
     named = [{"from": LAB, "to": "a", "mode": "ship", "days": 5, "departures": "01-01 03-02"}]
     uneven, same = layout(legs=named, picks=("a",))
     assert supply_statement(uneven, same).sites[0].mean_wait == pytest.approx((60**2 + 305**2) / (2 * 365))
+
+
+def test_an_estimate_that_only_lacks_the_place_of_the_laboratory_is_offered():
+    known = {"distances_km": {"c": (40.0, 300.0)}, "picks": ("c",), "legs": ()}
+    for laboratory, offered in (({}, True), ({"lat": 45.0, "lon": -60.0}, False)):
+        planning, picked = layout(laboratory=laboratory, **known)
+        said = " ".join(sentences(planning, supply_statement(planning, picked)))
+        assert ("with laboratory.lat and laboratory.lon they would be estimated" in said) is offered
+        assert ("Assumed for c, where no leg leads" in said) is not offered

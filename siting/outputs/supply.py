@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
 import shapely
 
 from siting.assessment.supply import LegUse, SupplyStatement
@@ -84,8 +85,18 @@ def sentences(planning: Planning, supply: SupplyStatement) -> list[str]:
     plain = [site.id for site in supply.sites if site.boxes and not site.way_home and not site.estimated]
     if plain:
         days = planning.region.settings.laboratory.way_days
-        said.append(f"No leg leads to {listed(plain)}: {days:g} days each way, and no freight beside the site's costs.")
+        words = f"No leg leads to {listed(plain)}: {days:g} days each way, and no freight beside the site's costs"
+        said.append(f"{words}{_estimate_hint(planning)}.")
     return said
+
+
+def _estimate_hint(planning: Planning) -> str:
+    """Say how an estimate would come about where only the place of the laboratory is missing for it."""
+    region = planning.region
+    laboratory = region.settings.laboratory
+    if not region.settings.supply.estimate or not np.isfinite(region.distances_km).any():
+        return ""
+    return "" if laboratory.lat is not None else "; with laboratory.lat and laboratory.lon they would be estimated"
 
 
 def supply_rows(supply: SupplyStatement) -> list[dict[str, object]]:
