@@ -110,7 +110,7 @@ def run_case(folder: Path, gap: float, out: Path) -> dict[str, object]:
         "from siting.region import read_region\n"
         f"u=time.time();read_region({str(folder)!r});read=time.time()-u\n"
         "from siting.cli import app\n"
-        f"sys.argv=['siting','plan',{str(folder)!r},'--gap',{str(gap)!r},'--json','--out',{str(out)!r}]\n"
+        f"sys.argv=['siting','plan',{str(folder)!r},'--by','score','--gap',{str(gap)!r},'--json','--out',{str(out)!r}]\n"
         "v=time.time()\n"
         "try: app()\n"
         "except SystemExit: pass\n"
