@@ -188,7 +188,7 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
     score = 100.0 * values @ weights
     left = (window - first) / window
     filled = sampling.filled_by_year()
-    working = _share_of_year(analyzer_month, analyzer_part[pi], settings.years)
+    working = share_of_year(analyzer_month, settings.years) * analyzer_part[pi][:, None]
     compared = settings.supply.comparison_flasks_per_year * working
     per_sample = _flasks_per_sample(settings)[pi]
     travelling = filled * per_sample[:, None] + compared
@@ -430,12 +430,11 @@ def _costs(
     late = np.array([plan.kind == "flask_then_analyzer" for plan in plans])[pi]
     opened = np.where(late, analyzer_month // 12, yi)
     add([_without_samples(analyzer) for analyzer, _ in parts], opened, analyzer_month, whole)
-    running = np.clip(12 * (years[None, :] + 1) - first[:, None], 0, 12) / 12.0
+    running = share_of_year(first, settings.years)
     direct[:, :, 1] += (years[None, :] == yi[:, None]) * c.setup_cost[ci][:, None]
     direct[:, :, 2] += running * c.annual_cost[ci][:, None]
     direct[:, :, 4] += cylinders * settings.supply.cylinder_cost
-    factor = (1.0 + budget.contingency) * (1.0 + budget.overhead) * (1.0 + budget.price_growth) ** years
-    return whole_cents(direct * factor[None, :, None])
+    return whole_cents(direct * price_factors(settings)[None, :, None])
 
 
 def _without_samples(plan: Plan | None) -> Plan | None:
@@ -451,7 +450,7 @@ def whole_cents(amounts: Floats) -> NDArray[np.int64]:
     """
     exact = np.round(amounts * 100.0, 6)
     # The sum is cleared of float noise after adding, so that three thirds of a cent are a whole one.
-    total = np.floor(np.round(amounts.sum(axis=2) * 100.0, 6) + 0.5).astype(np.int64)
+    total = hundredths(amounts.sum(axis=2))
     base = np.floor(exact).astype(np.int64)
     missing = total - base.sum(axis=2)
     rank = np.argsort(np.argsort(-(exact - base), axis=2, kind="stable"), axis=2, kind="stable")
@@ -472,10 +471,22 @@ def _flasks_per_sample(settings: Settings) -> Ints:
     return np.array([flask.flasks_per_sample if flask else 0 for flask in flasks], dtype=np.int64)
 
 
-def _share_of_year(month: Ints, has: Bools, years: int) -> Floats:
-    """Return the share (D, Y) of each year in which what begins in a month (D,) works, where there is any."""
+def share_of_year(month: Ints, years: int) -> Floats:
+    """Return the share (D, Y) of each of the window's years in which what begins in a month (D,) works."""
     ends = 12 * (np.arange(years)[None, :] + 1)
-    return np.asarray(np.clip(ends - month[:, None], 0, 12) / 12.0 * has[:, None], dtype=float)
+    return np.asarray(np.clip(ends - month[:, None], 0, 12) / 12.0, dtype=float)
+
+
+def price_factors(settings: Settings) -> Floats:
+    """Return by what a price is multiplied in each year (Y,): contingency, overhead and growth of prices."""
+    budget = settings.budget
+    rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
+    return np.asarray(rate * (1.0 + budget.price_growth) ** np.arange(settings.years), dtype=float)
+
+
+def hundredths(amounts: Floats | float) -> Ints:
+    """Return money (any shape) in whole hundredths, rounded half up; float noise is cleared first."""
+    return np.asarray(np.floor(np.round(np.asarray(amounts) * 100.0, 6) + 0.5), dtype=np.int64)
 
 
 def _cylinders(settings: Settings, pi: Ints, month: Ints, working: Floats) -> Floats:

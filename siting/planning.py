@@ -36,8 +36,10 @@ class Planning:
 
     def ways_of(self, picked: Ints) -> Ints:
         """Return the ways of supply (k,) of deployments (k,): those chosen, else the ones that are cheapest alone."""
-        first = self.supply.first
-        return np.array([self.chosen.get(int(k), int(first[k])) for k in picked], dtype=np.int64)
+        ways = self.supply.first[picked]
+        for j in np.flatnonzero(np.isin(picked, list(self.chosen))).tolist():
+            ways[j] = self.chosen[int(picked[j])]
+        return ways
 
     def with_ways(self, chosen: Mapping[int, int]) -> Planning:
         """Return the planning with ways of supply chosen by deployment; raises ValueError for another's way."""
@@ -86,13 +88,13 @@ def plan_region(region: Region, forced: frozenset[tuple[int, int]] = frozenset()
     deployments = build_deployments(region, forced)
     supply = build_supply(region, deployments)
     if supply.too_long:
-        deployments = _within_storage(region, deployments, supply, forced)
-        supply = build_supply(region, deployments)
+        kept = _within_storage(region, deployments, supply, forced)
+        deployments, supply = deployments.take(kept, supply.too_long), supply.take(kept)
     return Planning(region, deployments, where, where.band_shares(south, north), running_instruments(region), supply)
 
 
-def _within_storage(region: Region, d: Deployments, supply: Supply, forced: frozenset[tuple[int, int]]) -> Deployments:
-    """Return the deployments whose samples come home in time, and why the others are not offered."""
+def _within_storage(region: Region, d: Deployments, supply: Supply, forced: frozenset[tuple[int, int]]) -> Ints:
+    """Return the deployments whose samples come home in time, and those that were asked for in spite of it."""
     ids, plans = region.candidates.ids, [plan.id for plan in region.settings.plans]
     late = {(left.candidate, left.plan) for left in supply.too_long}
     keep = np.array(
@@ -102,7 +104,7 @@ def _within_storage(region: Region, d: Deployments, supply: Supply, forced: froz
         ],
         dtype=bool,
     )
-    return d.take(np.flatnonzero(keep), supply.too_long)
+    return np.flatnonzero(keep)
 
 
 def columns_at(planning: Planning, candidates: Bools, instrument: str | None = None) -> Ints:

@@ -4,6 +4,7 @@ Time-dependent shortest ways as in Dreyfus 1969 (Operations Research 17, 395); a
 prices and timetables are invented.
 """
 
+import dataclasses
 import datetime
 import importlib.util
 from pathlib import Path
@@ -15,11 +16,13 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 
 from siting.api import assess
+from siting.deployments import build_deployments
 from siting.planning import plan_region
 from siting.region.layouts import GivenLayout
 from siting.region.schema.tables import LayoutRow
 from siting.supply.network import build_network
 from siting.supply.rounds import rounds_of
+from siting.supply.table import build_supply
 from siting.supply.ways import ways
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
@@ -466,3 +469,20 @@ def test_a_region_without_legs_has_one_way_each_with_whole_intervals_of_flasks(v
     assert supply.flasks[:, 0].tolist() == [48 / visits * np.ceil((interval + 2 * way + stay) / interval)] * 2
     assert supply.mean_flasks == pytest.approx(48 / 365.25 * (interval + 2 * way + stay))
     assert [supply.words(w) for w in range(2)] == [("", "")] * 2
+
+
+def test_taking_deployments_out_of_a_table_of_ways_gives_the_table_of_those_that_are_left():
+    """`plan_region` leaves out what comes home too late; the ways of the rest stay as they were."""
+    legs = [*SLOW, leg("near", "far", 3, 9, departures_a_year=6), leg(LAB, "near", 2, 40)]
+    region = made.region(
+        sites("far", "near"), legs=legs, plans=[made.FLASK, made.ANALYZER | {"cylinder_life_months": 9.0}]
+    )
+    d = build_deployments(region)
+    whole, keep = build_supply(region, d), np.arange(1, len(d), 2)
+    taken, again = whole.take(keep), build_supply(region, d.take(keep))
+    for one in dataclasses.fields(again):
+        here, there = getattr(taken, one.name), getattr(again, one.name)
+        if isinstance(here, np.ndarray):
+            np.testing.assert_array_equal(here, there, err_msg=one.name)
+    assert [taken.words(w) for w in range(taken.owner.size)] == [again.words(w) for w in range(again.owner.size)]
+    assert taken.owner.size > keep.size, "some deployments have several ways"

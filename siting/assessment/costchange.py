@@ -30,10 +30,7 @@ class CostChange:
 
     def _using(self, deployments: Ints) -> Ints:
         """Return (m, S, Y) which fixed costs of supply deployments (m,) ask for in which years, 0 or 1."""
-        years = np.arange(self._supply.shared_cents.shape[1])
-        begun = self._supply.since[deployments][:, None] <= years[None, :]
-        uses = self._supply.uses[self._ways[deployments]]
-        return np.asarray(uses[:, :, None] & begun[:, None, :], dtype=np.int64)
+        return np.asarray(self._supply.asks(self._ways[deployments]), dtype=np.int64)
 
     def _purchases(self, use: Ints) -> Ints:
         """Return what analyzers beyond the stock cost for use (m, Y), as `bought_by_year` counts them."""

@@ -9,7 +9,6 @@ import numpy as np
 from siting.deployments import COST_KINDS
 from siting.planning import Planning
 from siting.region.model import Ints
-from siting.selection.shipping import paid_by_year
 from siting.selection.standing import bought_by_year, cost_by_year, purchase_cents
 
 KINDS = (*COST_KINDS, "transport")
@@ -90,14 +89,10 @@ def money_of(planning: Planning, picked: Ints) -> Money:
 
 def _fixed(planning: Planning, picked: Ints, ways: Ints, years: tuple[int, ...]) -> tuple[FixedCost, ...]:
     supply, d, ids = planning.supply, planning.deployments, planning.region.candidates.ids
-    paid = paid_by_year(planning, ways)
+    asks = supply.asks(ways)
     found = []
     for s, shared in enumerate(supply.network.shared):
-        for y in np.flatnonzero(paid[s]).tolist():
-            users = sorted(
-                ids[d.candidate[k]]
-                for k, way in zip(picked, ways, strict=True)
-                if supply.uses[way, s] and supply.since[k] <= y
-            )
+        for y in np.flatnonzero(asks[:, s].any(axis=0)).tolist():
+            users = sorted(ids[d.candidate[k]] for k in picked[asks[:, s, y]])
             found.append(FixedCost(shared.name, years[y], int(supply.shared_cents[s, y]), tuple(users)))
     return tuple(found)

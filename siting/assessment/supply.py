@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.deployments import hundredths, price_factors
 from siting.planning import Planning
 from siting.region.model import Floats, Ints
 from siting.selection.shipping import best_ways, paid_by_year, supply_by_year
-from siting.supply.table import price_factors
 
 
 @dataclass(frozen=True)
@@ -195,7 +195,7 @@ def _legs(planning: Planning, ways: Ints, ids: list[str], paid: Ints) -> tuple[L
                 end_at=network.where.get(row.to),
                 boxes_out=int(boxes[True][leg].max()),
                 boxes_home=int(boxes[False][leg].max()),
-                freight=int(np.floor(money[leg] * 100.0 + 0.5)),
+                freight=int(hundredths(money[leg])),
                 fixed=int(fixed[leg]),
                 users=tuple(sorted(users[leg])),
             )

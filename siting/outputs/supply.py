@@ -12,7 +12,7 @@ from siting.geography.geodesy import great_circle
 from siting.outputs.columns import text_table
 from siting.outputs.geojson import dumps, feature, feature_collection
 from siting.outputs.lines import counted, wrapped
-from siting.outputs.tables import amount, csv_text
+from siting.outputs.tables import amount, table
 from siting.planning import Planning
 from siting.region.plain import listed
 from siting.supply.estimate import rule_words
@@ -46,8 +46,8 @@ def supply_text(planning: Planning, supply: SupplyStatement, width: int) -> str:
         "Turnaround (calls a year; wait: longest days from call to call; way: days out + home on the longest; mean, "
         "peak: flasks in circulation; boxes a year each way; transport in the window: alone, and beside the others)"
     )
-    table = text_table(heads, rows, width, left=1, drop=(6, 2, 4, 3), instead=TABLE)
-    return "\n".join(["Supply", *lines, wrapped(title, width), table])
+    shown = text_table(heads, rows, width, left=1, drop=(6, 2, 4, 3), instead=TABLE)
+    return "\n".join(["Supply", *lines, wrapped(title, width), shown])
 
 
 def sentences(planning: Planning, supply: SupplyStatement) -> list[str]:
@@ -133,8 +133,7 @@ def supply_rows(supply: SupplyStatement) -> list[dict[str, object]]:
 def supply_csv(supply: SupplyStatement) -> str:
     """Return supply.csv: one row a picked site."""
     rows = supply_rows(supply)
-    header = list(rows[0]) if rows else ["id"]
-    return csv_text(header, [list(row.values()) for row in rows])
+    return table(rows, list(rows[0]) if rows else ["id"])
 
 
 def supply_geojson(supply: SupplyStatement) -> str:

@@ -68,7 +68,8 @@ def amount(hundredths: int) -> Decimal:
     return Decimal(int(hundredths)).scaleb(-2)
 
 
-def _table(rows: Sequence[Mapping[str, object]], header: Sequence[str]) -> str:
+def table(rows: Sequence[Mapping[str, object]], header: Sequence[str]) -> str:
+    """Return rows by column as CSV text."""
     return csv_text(header, ([row[column] for column in header] for row in rows))
 
 
@@ -152,22 +153,22 @@ def profile_rows(assessment: Assessment) -> list[dict[str, object]]:
 
 def sites(assessment: Assessment) -> str:
     """Return sites.csv."""
-    return _table(site_rows(assessment), _SITE_COLUMNS)
+    return table(site_rows(assessment), _SITE_COLUMNS)
 
 
 def coverage(assessment: Assessment) -> str:
     """Return coverage.csv: the bands."""
-    return _table(band_rows(assessment), _BAND_COLUMNS)
+    return table(band_rows(assessment), _BAND_COLUMNS)
 
 
 def gaps(assessment: Assessment) -> str:
     """Return gaps.csv."""
-    return _table(gap_rows(assessment), _GAP_COLUMNS)
+    return table(gap_rows(assessment), _GAP_COLUMNS)
 
 
 def profiles(assessment: Assessment) -> str:
     """Return profiles.csv."""
-    return _table(profile_rows(assessment), _PROFILE_COLUMNS)
+    return table(profile_rows(assessment), _PROFILE_COLUMNS)
 
 
 def costs(assessment: Assessment) -> str:

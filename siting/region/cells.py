@@ -459,7 +459,7 @@ def words(text: str) -> tuple[str, ...]:
     return parts
 
 
-_MONTH_LENGTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+MONTH_LENGTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
 def days_of_year(text: str) -> tuple[int, ...]:
@@ -471,14 +471,14 @@ def days_of_year(text: str) -> tuple[int, ...]:
     for word in words(text):
         match = re.fullmatch(r"([0-9]{1,2})-([0-9]{1,2})", word)
         month, day = (int(match[1]), int(match[2])) if match else (0, 0)
-        if not (1 <= month <= 12 and 1 <= day <= _MONTH_LENGTHS[month - 1] + (month == 2)):
+        if not (1 <= month <= 12 and 1 <= day <= MONTH_LENGTHS[month - 1] + (month == 2)):
             shown = f"{word[:37]}..." if len(word) > 40 else word
             raise CellError(
                 f"has '{shown}', which is no day of the year",
                 ALLOWED_DAYS,
                 "write the month first, then the day, and no year",
             )
-        found.add(sum(_MONTH_LENGTHS[: month - 1]) + min(day, _MONTH_LENGTHS[month - 1]) - 1)
+        found.add(sum(MONTH_LENGTHS[: month - 1]) + min(day, MONTH_LENGTHS[month - 1]) - 1)
     if not found:
         raise CellError("names no day", ALLOWED_DAYS, "write days, or leave the cell empty for any day")
     return tuple(sorted(found))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Collection, Mapping, Sequence
 
 import networkx as nx
@@ -9,7 +10,7 @@ import numpy as np
 
 from siting.geography.geodesy import distance_km
 from siting.region.candidates import Entry, centre
-from siting.region.cells import CellError, id_text
+from siting.region.cells import MONTH_LENGTHS, CellError, id_text
 from siting.region.faults import Findings
 from siting.region.plain import Spelling, listed
 from siting.region.references import KnownIds
@@ -187,7 +188,7 @@ def _check_voyages(file: str, rows: Numbered, findings: Findings) -> None:
             )
 
 
-_MONTH_ENDS = (31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334, 365)
+_MONTH_ENDS = tuple(itertools.accumulate(MONTH_LENGTHS))
 
 
 def month_of(day: int) -> int:

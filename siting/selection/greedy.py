@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from siting.region.model import Bools, Floats, Ints
-from siting.selection.program import NO_LIMIT, Program
+from siting.selection.program import NO_LIMIT, Program, summed
 
 
 def first_layout(program: Program, gain: Floats) -> Floats:
@@ -17,10 +17,7 @@ def first_layout(program: Program, gain: Floats) -> Floats:
     """
     picker = _Picker(program)
     d = program.deployments
-    price = program.cost[:d].copy()
-    for column, more in program.defaults.items():
-        price[column] += program.cost[more].sum()
-    worth = gain[:d] / np.maximum(price, 1)
+    worth = gain[:d] / np.maximum(program.prices, 1)
     order = np.lexsort((np.arange(d), -worth))
     rank = np.empty(d, dtype=np.int64)
     rank[order] = np.arange(d)
@@ -65,9 +62,7 @@ class _Picker:
         with_it = np.empty(0, dtype=np.int64) if more is None else more[self.point[more] < 0.5]
         if with_it.size:
             parts = [(rows, amounts), *(self._entries(int(one)) for one in with_it)]
-            rows, place = np.unique(np.concatenate([r for r, _ in parts]), return_inverse=True)
-            amounts = np.zeros(rows.size, dtype=np.int64)
-            np.add.at(amounts, place, np.concatenate([a for _, a in parts]))
+            rows, amounts = summed(np.concatenate([r for r, _ in parts]), np.concatenate([a for _, a in parts]))
         after = self.activity[rows] + amounts
         # Only rows that the column makes worse may forbid it.
         if np.any((amounts > 0) & (self._upper[rows] != NO_LIMIT) & (after > self._upper[rows])):

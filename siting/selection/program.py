@@ -66,6 +66,14 @@ class Program:
         named = [rule for rule in self.row_rule if rule] + [e.rule for e in self.exclusions]
         return tuple(dict.fromkeys(named))
 
+    @property
+    def prices(self) -> Ints:
+        """Cost (deployments,) of each deployment with the columns that go to 1 with it by default."""
+        price = self.cost[: self.deployments].copy()
+        for column, more in self.defaults.items():
+            price[column] += self.cost[more].sum()
+        return price
+
     def without(self, rules: Iterable[str]) -> Program:
         """Return the program without the rows of some rules."""
         dropped = set(rules)
@@ -131,6 +139,14 @@ class Program:
         found = [self.row_rule[m] or "definition of a column" for m in np.flatnonzero(low | high)]
         found += [e.rule for e in self.exclusions if clashes(e, whole)]
         return tuple(dict.fromkeys(found))
+
+
+def summed(positions: Ints, amounts: Ints) -> tuple[Ints, Ints]:
+    """Return positions, each once and ascending, with the sums of their amounts; sums of 0 are left out."""
+    every, place = np.unique(positions, return_inverse=True)
+    total = np.zeros(every.size, dtype=np.int64)
+    np.add.at(total, place, amounts)
+    return every[total != 0], total[total != 0]
 
 
 def clashes(exclusion: Exclusions, whole: Ints) -> list[tuple[int, int]]:

@@ -19,7 +19,7 @@ from siting.planning import Planning
 from siting.region.model import Floats, Ints
 from siting.selection.highs import Solver
 from siting.selection.kinds import Demand, Judgement, verdict
-from siting.selection.program import ProgramBuilder
+from siting.selection.program import ProgramBuilder, summed
 from siting.selection.rows import INFINITY, Rows, row_scale
 
 WAYS = "ways of supply"
@@ -49,17 +49,16 @@ def supply_columns(builder: ProgramBuilder, planning: Planning) -> Columns:
     supply = planning.supply
     counts = np.diff(supply.first)
     many = counts[supply.owner] > 1
-    ways, parts = supply.owner.astype(np.int64), spans(planning)
+    ways, parts = supply.owner.copy(), spans(planning)
     if not builder.family(WAYS) and not builder.family(FIXED):
         _make(builder, planning, np.flatnonzero(many), parts)
-    ways = ways.copy()
     ways[many] = builder.family(WAYS)
     return Columns(ways, tuple((s, a, b, c) for (s, a, b), c in zip(parts, builder.family(FIXED), strict=True)))
 
 
 def _make(builder: ProgramBuilder, planning: Planning, chosen: Ints, parts: Sequence[tuple[int, int, int]]) -> None:
     supply, d = planning.supply, planning.deployments
-    column = supply.owner.astype(np.int64).copy()
+    column = supply.owner.copy()
     total = supply.carried.sum(axis=1)
     for way in chosen.tolist():
         k = int(supply.owner[way])
@@ -91,7 +90,7 @@ def money_terms(builder: ProgramBuilder, planning: Planning, begin: int, end: in
     amounts = supply.carried[:, begin:end].sum(axis=1)
     used = np.flatnonzero(amounts)
     fixed = [
-        (column, int(supply.shared_cents[s, max(a, begin) : min(b, end)].sum()))
+        (column, _span_cents(planning, (s, a, b), begin, end))
         for s, a, b, column in columns.fixed
         if max(a, begin) < min(b, end)
     ]
@@ -101,20 +100,18 @@ def money_terms(builder: ProgramBuilder, planning: Planning, begin: int, end: in
     )
 
 
+def _span_cents(planning: Planning, part: tuple[int, int, int], begin: int, end: int) -> int:
+    """Return what a span of a fixed cost comes to in the years from `begin` until before `end`, in hundredths."""
+    s, first, last = part
+    return int(planning.supply.shared_cents[s, max(first, begin) : max(first, begin, min(last, end))].sum())
+
+
 def own_cents(planning: Planning) -> Ints:
     """Return (D,) what the only way of a deployment costs in all, 0 where it has several."""
     supply = planning.supply
     single = np.diff(supply.first) == 1
     total = supply.carried.sum(axis=1)
     return np.where(single, total[supply.first[:-1]] if len(single) else 0, 0).astype(np.int64)
-
-
-def add_terms(columns: Ints, amounts: Ints) -> tuple[Ints, Ints]:
-    """Return columns, each once, with the sums of their amounts; sums of 0 are left out."""
-    every, place = np.unique(columns, return_inverse=True)
-    total = np.zeros(every.size, dtype=np.int64)
-    np.add.at(total, place, amounts)
-    return every[total != 0], total[total != 0]
 
 
 def supply_by_year(planning: Planning, picked: Ints) -> tuple[Ints, Ints]:
@@ -127,10 +124,7 @@ def supply_by_year(planning: Planning, picked: Ints) -> tuple[Ints, Ints]:
 
 def paid_by_year(planning: Planning, ways: Ints) -> Ints:
     """Return (S, Y) which fixed costs some ways (k,) make necessary in which years, 0 or 1."""
-    supply, years = planning.supply, planning.region.settings.years
-    since = supply.since[supply.owner[ways]]
-    begun = since[:, None] <= np.arange(years)[None, :]
-    return np.asarray((supply.uses[ways].T.astype(np.int64) @ begun.astype(np.int64)) > 0, dtype=np.int64)
+    return np.asarray(planning.supply.asks(ways).any(axis=0), dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -153,17 +147,26 @@ class CapacityKind:
         supply = planning.supply
         columns = supply_columns(builder, planning).ways
         ways = np.flatnonzero(supply.fills[:, demand.data])
-        for y in needed_years(supply.boxes[ways]):
-            terms = add_terms(columns[ways], supply.boxes[ways, y])
-            builder.add_row(demand.label, *terms, upper=int(supply.capacity[demand.data]))
+        add_yearly(builder, demand.label, columns[ways], supply.boxes[ways], int(supply.capacity[demand.data]))
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Take the year with the most boxes."""
         supply = planning.supply
         ways = planning.ways_of(picked)
         ways = ways[supply.fills[ways, demand.data]]
-        most = int(supply.boxes[ways].sum(axis=0).max(initial=0))
-        return verdict(demand, most <= int(supply.capacity[demand.data]), f"{most}")
+        return judged_yearly(demand, supply.boxes[ways], int(supply.capacity[demand.data]))
+
+
+def add_yearly(builder: ProgramBuilder, rule: str, columns: Ints, use: Ints, most: int) -> None:
+    """Add "columns (k,) use at most so much in every year" of their use (k, Y), less rows that others imply."""
+    for y in needed_years(use):
+        builder.add_row(rule, *summed(columns, use[:, y]), upper=most)
+
+
+def judged_yearly(demand: Demand, use: Ints, most: int) -> Judgement:
+    """Judge the use (k, Y) of all that is picked by its greatest year."""
+    found = int(use.sum(axis=0).max(initial=0))
+    return verdict(demand, found <= most, f"{found}")
 
 
 def needed_years(use: Ints) -> list[int]:
@@ -232,7 +235,7 @@ def _cheapest(
         amounts = np.concatenate(
             [
                 supply.carried[choice, begin:end].sum(axis=1),
-                [supply.shared_cents[s, max(a, begin) : max(max(a, begin), min(b, end))].sum() for s, a, b in parts],
+                [_span_cents(planning, part, begin, end) for part in parts],
             ]
         ).astype(np.int64)
         rows.append((every, amounts, -INFINITY, float(limit)))

@@ -7,18 +7,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.deployments import hundredths, price_factors
 from siting.planning import Planning
 from siting.region.model import Ints
 from siting.selection.kinds import Demand, Judgement, verdict
-from siting.selection.program import ProgramBuilder
-from siting.selection.shipping import add_terms, best_ways, money_terms, needed_years, supply_by_year, supply_columns
+from siting.selection.program import ProgramBuilder, summed
+from siting.selection.shipping import (
+    add_yearly,
+    best_ways,
+    judged_yearly,
+    money_terms,
+    supply_by_year,
+    supply_columns,
+)
 
 BOUGHT = "bought analyzers"
 
 
 def cents(amount: float) -> int:
     """Return money in whole hundredths, rounded half up."""
-    return int(np.floor(round(amount * 100.0, 6) + 0.5))
+    return int(hundredths(amount))
 
 
 def money(hundredths: int) -> str:
@@ -31,9 +39,7 @@ def purchase_cents(planning: Planning) -> list[int]:
     settings = planning.region.settings
     if settings.stock.buy_price is None:
         return []
-    budget = settings.budget
-    rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
-    return [cents(settings.stock.buy_price * rate * (1.0 + budget.price_growth) ** y) for y in range(settings.years)]
+    return [int(price) for price in hundredths(settings.stock.buy_price * price_factors(settings))]
 
 
 def bought_by_year(planning: Planning, picked: Ints) -> list[int]:
@@ -157,7 +163,7 @@ class BudgetKind:
             if begin <= y < end
         ]
         carried, freight = money_terms(builder, planning, begin, end)
-        terms = add_terms(
+        terms = summed(
             np.concatenate([columns, carried, np.array([c for c, _ in purchases], dtype=np.int64)]),
             np.concatenate([amounts[columns], freight, np.array([p for _, p in purchases], dtype=np.int64)]),
         )
@@ -219,22 +225,17 @@ class FlasksKind:
     def demands(self, planning: Planning) -> list[Demand]:
         """Return the one demand where there is a limit."""
         limit = planning.region.settings.stock.flasks
-        return (
-            []
-            if limit is None
-            else [Demand("stock.flasks", f"at most {limit} flasks in circulation at the peak", limit)]
-        )
+        words = f"at most {limit} flasks in circulation at the peak"
+        return [] if limit is None else [Demand("stock.flasks", words, limit)]
 
     def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
         """One row a year, less those that another year's row implies."""
-        use, columns = planning.supply.flasks, supply_columns(builder, planning).ways
-        for y in needed_years(use):
-            builder.add_row(demand.label, *add_terms(columns, use[:, y]), upper=demand.data)
+        columns = supply_columns(builder, planning).ways
+        add_yearly(builder, demand.label, columns, planning.supply.flasks, demand.data)
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Take the year of the greatest use."""
-        most = int(planning.supply.flasks[planning.ways_of(picked)].sum(axis=0).max(initial=0))
-        return verdict(demand, most <= demand.data, f"{most}")
+        return judged_yearly(demand, planning.supply.flasks[planning.ways_of(picked)], demand.data)
 
 
 @dataclass(frozen=True)
@@ -250,14 +251,11 @@ class LaboratoryKind:
     def add(self, builder: ProgramBuilder, planning: Planning, demand: Demand) -> None:
         """One row a year, less those that another year's row implies."""
         use = planning.deployments.laboratory
-        for y in needed_years(use):
-            columns = np.flatnonzero(use[:, y])
-            builder.add_row(demand.label, columns, use[columns, y], upper=demand.data)
+        add_yearly(builder, demand.label, np.arange(use.shape[0]), use, demand.data)
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Take the year of the greatest use."""
-        most = int(planning.deployments.laboratory[picked].sum(axis=0).max(initial=0))
-        return verdict(demand, most <= demand.data, f"{most}")
+        return judged_yearly(demand, planning.deployments.laboratory[picked], demand.data)
 
 
 @dataclass(frozen=True)

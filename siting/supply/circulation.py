@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from siting.deployments import DAYS_PER_YEAR
 from siting.region.model import Floats
 
 # Intervals that differ by less than this share of a day are whole multiples.
@@ -22,13 +23,23 @@ def mean_in_circulation(sizes: Floats, gaps: Floats, away: float, year: float) -
     return float((sizes * (gaps + away)).sum() / year)
 
 
+def even_circulation(flasks: Floats, calls: Floats, away: Floats) -> tuple[Floats, Floats]:
+    """Return the mean and the whole peak (k,) of `flasks` (k,) a year that are exchanged at even `calls` (k,) a year.
+
+    `away` (k,) is way out + way home + laboratory, in days. With I the gap and W = I + away the mean is rate x W
+    (Little 1961) and the peak (rate / calls) x ceil(W / I): whole intervals, since flasks are exchanged at calls.
+    """
+    gap = DAYS_PER_YEAR / calls
+    batches = np.ceil(np.round((gap + away) / gap, 9))
+    return flasks * (gap + away) / DAYS_PER_YEAR, np.ceil(np.round(flasks / calls * batches, 9))
+
+
 def peak_in_circulation(sizes: Floats, calls: Floats, gaps: Floats, out: float, home: float, year: float) -> int:
     """Return the most flasks in circulation at one time, whole flasks.
 
     Flasks for the gap after call j leave `out` days before it and are back `home` days (way and laboratory) after
-    its end; k calls at `calls` (k,) days, every year the same. For even calls this is
-    (rate / calls) x ceil(W / I) with I the gap and W = I + out + home: whole intervals, since flasks are
-    exchanged at calls.
+    its end; k calls at `calls` (k,) days, every year the same. For even calls this is the
+    peak of `even_circulation`.
     """
     if np.any(gaps < 0.0) or out < 0.0 or home < 0.0:
         raise ValueError("gaps and days away must be 0 or more")

@@ -45,7 +45,6 @@ class Shared:
     name: str
     cost_a_year: float
     legs: tuple[int, ...]
-    voyage: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,8 +72,8 @@ class Network:
         words = self.arcs[arcs[0]].begin
         for number in arcs:
             arc = self.arcs[number]
-            among = [other for other in self.graph.get_edge_data(arc.begin, arc.end)]
-            words += f" > {arc.end}" + (f" ({arc.mode}, leg {arc.leg + 1})" if len(among) > 1 else "")
+            alike = self.graph.number_of_edges(arc.begin, arc.end)
+            words += f" > {arc.end}" + (f" ({arc.mode}, leg {arc.leg + 1})" if alike > 1 else "")
         return words
 
 
@@ -120,15 +119,15 @@ def _shared(legs: tuple[LegRow, ...]) -> tuple[Shared, ...]:
         if leg.voyage is not None:
             voyages.setdefault(leg.voyage, []).append(k)
         elif leg.fixed_cost_a_year > 0.0:
-            lone.append(Shared(f"{leg.from_} to {leg.to} by {leg.mode}", leg.fixed_cost_a_year, (k,), False))
+            lone.append(Shared(f"{leg.from_} to {leg.to} by {leg.mode}", leg.fixed_cost_a_year, (k,)))
     found = []
     for name in sorted(voyages):
         cost = max(legs[k].fixed_cost_a_year for k in voyages[name])
         if cost > 0.0:
-            found.append(Shared(f"voyage {name}", cost, tuple(voyages[name]), True))
+            found.append(Shared(f"voyage {name}", cost, tuple(voyages[name])))
     names: dict[str, int] = {}
     for one in lone:
         names[one.name] = names.get(one.name, 0) + 1
         more = f", the {names[one.name]}." if names[one.name] > 1 else ""
-        found.append(Shared(one.name + more, one.cost_a_year, one.legs, False))
+        found.append(Shared(one.name + more, one.cost_a_year, one.legs))
     return tuple(found)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.region.model import Bools, Floats
-from siting.supply.circulation import mean_in_circulation, peak_in_circulation
+from siting.supply.circulation import even_circulation, mean_in_circulation, peak_in_circulation
 from siting.supply.network import Arc
-from siting.supply.timetable import CALENDAR, DAYS_PER_YEAR, Timetable
+from siting.supply.timetable import CALENDAR, Timetable
 from siting.supply.ways import EQUAL, Way
 
 # Rounds of one candidate that are looked at further, the cheapest first and the fastest among them.
@@ -119,12 +119,11 @@ def turnaround(
     times = min(exchanged.departures, most)
     gap = exchanged.longest_gap
     if exchanged.even:
-        # Dates that nobody knows: every gap is alike.
-        interval = DAYS_PER_YEAR / times
-        away = out + home + stay + interval
-        peak = int(np.ceil(np.round(flasks / times * np.ceil(np.round(away / interval, 9)), 9)))
-        average = mean_in_circulation(np.array([flasks]), np.array([interval]), mean + stay, DAYS_PER_YEAR)
-        return Turnaround(times, exchanged.mean_wait(), gap, gap + home, average, peak)
+        # Dates that nobody knows: every gap is alike. The peak goes by the longest ways, the mean by the usual ones.
+        averages, peaks = even_circulation(
+            np.array([flasks, flasks]), np.array([times, times]), np.array([mean + stay, out + home + stay])
+        )
+        return Turnaround(times, exchanged.mean_wait(), gap, gap + home, float(averages[0]), int(peaks[1]))
     days = exchanged.nominal()
     gaps = np.diff(days, append=days[0] + CALENDAR)
     sizes = flasks * _shares(days, gaps, open_months)
@@ -135,14 +134,7 @@ def turnaround(
 
 def _shares(days: Floats, gaps: Floats, open_months: Bools) -> Floats:
     """Return the share of a year's samples that falls into the gap after each call."""
-    lengths = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-    worked = np.concatenate([[0.0], np.cumsum(np.repeat(open_months.astype(float), lengths))])
-    total = worked[-1]
-    if total == 0.0:
+    if not open_months.any():
         return np.zeros(days.size)
-
-    def until(t: Floats) -> Floats:
-        years, day = np.divmod(t, CALENDAR)
-        return np.asarray(years * total + np.interp(day, np.arange(CALENDAR + 1), worked))
-
-    return np.asarray((until(days + gaps) - until(days)) / total)
+    worked = Timetable(months=frozenset((np.flatnonzero(open_months) + 1).tolist()))
+    return np.asarray((worked.opened(days + gaps) - worked.opened(days)) / worked.open_days.sum())

@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
-from siting.deployments import Deployments, LeftOut
+from siting.deployments import DAYS_PER_YEAR, Deployments, LeftOut, hundredths, price_factors, share_of_year
 from siting.region.model import Bools, Floats, Ints, Region, read_only
-from siting.region.schema.settings import Settings
+from siting.supply.circulation import even_circulation
 from siting.supply.estimate import Estimates, estimates
 from siting.supply.network import Network, build_network
 from siting.supply.rounds import Round, Turnaround, rounds_of, turnaround
-from siting.supply.timetable import DAYS_PER_YEAR
 from siting.supply.ways import ways
 
 KEEPS = "tracers.storage_days"
+_OF_WAYS = (
+    *("cents", "flasks", "boxes", "uses", "fills", "mean_flasks", "calls", "mean_wait", "longest_gap", "oldest"),
+    *("home_days", "out_days", "round_of"),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +82,21 @@ class Supply:
         lone = self.uses & ~self.joint
         begun = self.since[self.owner][:, None] <= np.arange(self.cents.shape[1])[None, :]
         return np.asarray(self.cents + (lone.astype(np.int64) @ self.shared_cents) * begun, dtype=np.int64)
+
+    def asks(self, ways: Ints) -> Bools:
+        """Return (k, S, Y) which fixed costs ways (k,) ask for in which years."""
+        begun = self.since[self.owner[ways]][:, None] <= np.arange(self.cents.shape[1])[None, :]
+        return np.asarray(self.uses[ways][:, :, None] & begun[:, None, :], dtype=bool)
+
+    def take(self, deployments: Ints) -> Supply:
+        """Return the ways of some deployments (k,), ascending."""
+        counts = np.diff(self.first)[deployments]
+        ways = np.flatnonzero(np.isin(self.owner, deployments))
+        of_deployments = {"candidate": deployments, "since": deployments, "estimated": deployments}
+        of_ways = dict.fromkeys(_OF_WAYS, ways)
+        every = of_deployments | of_ways
+        kept: dict[str, Any] = {name: read_only(getattr(self, name)[at]) for name, at in every.items()}
+        return replace(self, first=read_only(np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)), **kept)
 
     def of(self, deployment: int) -> range:
         """Return the ways of a deployment."""
@@ -142,13 +161,6 @@ def build_supply(region: Region, d: Deployments) -> Supply:
     return maker.table(served, tuple(rounds), tuple(sorted(set(too_long))), whole)
 
 
-def price_factors(settings: Settings) -> Floats:
-    """Return by what a price is multiplied in each year (Y,): contingency, overhead and growth of prices."""
-    budget = settings.budget
-    rate = (1.0 + budget.contingency) * (1.0 + budget.overhead)
-    return np.asarray(rate * (1.0 + budget.price_growth) ** np.arange(settings.years), dtype=float)
-
-
 def _through(rounds: Sequence[Round], network: Network, hub: str) -> tuple[Round, ...]:
     """Return the rounds that pass a hub both ways; all where none does or no hub is asked for."""
 
@@ -166,11 +178,10 @@ class _Maker:
         self._region, self._d, self._network = region, d, network
         settings = region.settings
         self._settings = settings
-        years = np.arange(settings.years)
         self._factor = price_factors(settings)
         self._shared = np.array([s.cost_a_year for s in network.shared])[:, None] * self._factor
-        window = 12 * (years[None, :] + 1)
-        self._share = np.clip(window - d.first_month[:, None], 0, 12) / 12.0
+        self._shared_cents = hundredths(self._shared)
+        self._share = share_of_year(d.first_month, settings.years)
         self._cylinder_boxes = np.ceil(np.round(d.cylinders * settings.supply.cylinder_boxes, 9))
         self.moves: Bools = np.asarray(d.travelling.any(axis=1) | d.cylinders.any(axis=1))
         self._broken = settings.supply.breakage * d.travelling * settings.supply.flask_price
@@ -214,7 +225,7 @@ class _Maker:
             on = d.travelling[k] > 0.0
             found.append(
                 _Choice(
-                    _cents(money),
+                    hundredths(money),
                     (on * turn.peak).astype(np.int64),
                     boxes.astype(np.int64),
                     begin + number,
@@ -228,8 +239,7 @@ class _Maker:
         kept = [one for one in found if one.turn.oldest <= keeps + 1e-9]
         if not kept:
             best = min(found, key=lambda one: one.turn.oldest)
-            reason = f"a sample is up to {best.turn.oldest:.0f} days old when it comes home and {gas} keeps {keeps:g}"
-            return [best], reason
+            return [best], _too_old(best.turn.oldest, keeps, gas)
         return self._few(kept, k), ""
 
     def _turn(self, k: int, number: int, one: Round, most: float) -> Turnaround:
@@ -252,8 +262,7 @@ class _Maker:
     def _alone(self, one: _Choice, k: int) -> int:
         """Return what a way costs if nobody shares it, in hundredths."""
         years = np.flatnonzero(self._share[k] > 0.0)
-        fixed = sum(int(_cents(self._shared[s, years]).sum()) for s in sorted(one.shared))
-        return int(one.cents.sum()) + fixed
+        return int(one.cents.sum() + self._shared_cents[sorted(one.shared)][:, years].sum())
 
     def _few(self, found: list[_Choice], k: int) -> list[_Choice]:
         """Return the undominated ways, as many as are asked for: cheapest alone, cheapest by itself, least glass."""
@@ -283,8 +292,7 @@ class _Maker:
             return False
         if one.shared <= other.shared:
             return bool(np.all(one.cents <= other.cents))
-        years = self._share[k] > 0.0
-        fixed = sum((_cents(self._shared[s]) * years for s in sorted(one.shared - other.shared)), start=0)
+        fixed = self._shared_cents[sorted(one.shared - other.shared)].sum(axis=0) * (self._share[k] > 0.0)
         return bool(np.all(one.cents + fixed <= other.cents))
 
     def table(
@@ -301,8 +309,7 @@ class _Maker:
         guess = estimates(self._region)
         visits = c.visits_per_year[d.candidate]
         boxes_alone = self._boxes(np.arange(n), visits)
-        laboratory = settings.laboratory
-        flasks_alone, way_days, freight = self._without_legs(guess, visits)
+        flasks_alone, mean_alone, way_days, freight = self._without_legs(guess, visits)
         cents = np.zeros((r, years), dtype=np.int64)
         flasks, boxes = np.zeros_like(cents), np.zeros_like(cents)
         uses = np.zeros((r, len(self._network.shared)), dtype=bool)
@@ -313,15 +320,14 @@ class _Maker:
         at = first[alone]
         moved = self.moves[alone]
         boxes[at] = boxes_alone[alone] * moved[:, None]
-        cents[at] = _cents((boxes_alone * freight[:, None] + self._broken)[alone] * self._factor) * moved[:, None]
+        cents[at] = hundredths((boxes_alone * freight[:, None] + self._broken)[alone] * self._factor) * moved[:, None]
         flasks[at] = flasks_alone[alone]
         interval = DAYS_PER_YEAR / visits[alone]
         calls[at], wait[at], gap[at] = visits[alone], interval / 2.0, interval
         home[at] = out[at] = way_days[alone]
         oldest[at] = interval + way_days[alone]
-        too_long = tuple(sorted({*too_long, *self._too_old(alone, oldest[at])}))
-        around = interval + 2.0 * way_days[alone] + laboratory.turnaround_days
-        mean[at] = d.full_year_flasks[alone] * around / DAYS_PER_YEAR
+        too_long = tuple(sorted({*too_long, *self._too_late(alone, oldest[at])}))
+        mean[at] = mean_alone[alone]
         place = {int(number): j for j, number in enumerate(self._limited)}
         for k, choices in served.items():
             for j, one in enumerate(choices):
@@ -333,7 +339,7 @@ class _Maker:
                 mean[w], calls[w], wait[w] = turn.mean, turn.calls, turn.mean_wait
                 gap[w], oldest[w] = turn.longest_gap, turn.oldest
                 home[w], out[w], round_of[w] = one.home_days, one.out_days, one.round_of
-        estimated = guess.known[d.candidate] & (np.diff(first) == 1) & (round_of[first[:-1]] < 0) & self.moves
+        estimated = guess.known[d.candidate] & (round_of[first[:-1]] < 0) & self.moves
         return Supply(
             network=self._network,
             candidate=read_only(d.candidate),
@@ -353,7 +359,7 @@ class _Maker:
             round_of=read_only(round_of),
             rounds=rounds,
             since=read_only(d.first_month // 12),
-            shared_cents=read_only(_cents(self._shared)),
+            shared_cents=read_only(self._shared_cents),
             limited=read_only(self._limited),
             capacity=read_only(
                 np.array([int(np.floor(arc.capacity or 0.0)) for arc in self._network.capacities], dtype=np.int64)
@@ -363,29 +369,30 @@ class _Maker:
             whole=whole,
         )
 
-    def _too_old(self, alone: Ints, oldest: Floats) -> list[LeftOut]:
+    def _too_late(self, alone: Ints, oldest: Floats) -> list[LeftOut]:
         """Name deployments (k,) without legs whose samples do not keep until they come home."""
         d, ids, plans = self._d, self._region.candidates.ids, self._settings.plans
         found = []
         for k, age in zip(alone.tolist(), oldest.tolist(), strict=True):
             keeps, gas = self._keeps[int(d.plan[k])]
             if age > keeps + 1e-9:
-                reason = f"a sample is up to {age:.0f} days old when it comes home and {gas} keeps {keeps:g}"
+                reason = _too_old(age, keeps, gas)
                 found.append(LeftOut(ids[d.candidate[k]], plans[d.plan[k]].id, reason, KEEPS))
         return found
 
-    def _without_legs(self, guess: Estimates, visits: Floats) -> tuple[Ints, Floats, Floats]:
-        """Return flasks at the peak (D, Y), days of one way (D,) and the price of a box both ways (D,) without legs."""
+    def _without_legs(self, guess: Estimates, visits: Floats) -> tuple[Ints, Floats, Floats, Floats]:
+        """Return what deployments (D,) have without legs.
+
+        Flasks at the peak (D, Y) and on average (D,), days of one way (D,) and the price of a box both ways (D,).
+        """
         d, laboratory = self._d, self._settings.laboratory
         known = guess.known[d.candidate]
         way = np.where(known, guess.days[d.candidate], laboratory.way_days)
         freight = np.where(known, 2.0 * guess.box_price[d.candidate], 0.0)
-        interval = DAYS_PER_YEAR / visits
-        around = interval + 2.0 * way + laboratory.turnaround_days
-        peak = np.ceil(np.round(d.full_year_flasks / visits * np.ceil(np.round(around / interval, 9)), 9))
-        return ((d.travelling > 0.0) * peak[:, None]).astype(np.int64), way, freight
+        mean, peak = even_circulation(d.full_year_flasks, visits, 2.0 * way + laboratory.turnaround_days)
+        return ((d.travelling > 0.0) * peak[:, None]).astype(np.int64), mean, way, freight
 
 
-def _cents(amounts: Floats) -> Ints:
-    """Return money in whole hundredths, rounded half up."""
-    return np.floor(np.round(amounts * 100.0, 6) + 0.5).astype(np.int64)
+def _too_old(age: float, keeps: float, gas: str) -> str:
+    """Say why samples of an age (days) are of no use where a gas keeps for less."""
+    return f"a sample is up to {age:.0f} days old when it comes home and {gas} keeps {keeps:g}"

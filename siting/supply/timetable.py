@@ -13,11 +13,11 @@ from functools import cached_property
 
 import numpy as np
 
+from siting.deployments import DAYS_PER_YEAR
 from siting.region.model import Bools, Floats, Ints
 from siting.region.transport import month_of
 
 CALENDAR = 365
-DAYS_PER_YEAR = 365.25
 ALWAYS = frozenset(range(1, 13))
 # Points at which the wait for a departure of unknown date is averaged.
 PHASES = 32
@@ -80,8 +80,8 @@ class Timetable:
         # could seem to fall into the season after the next.
         return (DAYS_PER_YEAR if self.even else float(self._cumulated[-1])) / self.a_year
 
-    def _opened(self, t: Floats) -> Floats:
-        """Return the open days until t."""
+    def opened(self, t: Floats) -> Floats:
+        """Return the open days until times t (any shape)."""
         years, day = np.divmod(t, CALENDAR)
         return np.asarray(years * self._cumulated[-1] + np.interp(day, np.arange(CALENDAR + 1), self._cumulated))
 
@@ -121,7 +121,7 @@ class Timetable:
             return self._open_from(t)
         if self.even:
             return t + interval
-        return np.asarray(np.maximum(t, self._reached(self._opened(t) + interval)))
+        return np.asarray(np.maximum(t, self._reached(self.opened(t) + interval)))
 
     def mean_leaves(self, t: Floats) -> Floats:
         """Return the expected times at which something ready at t (any shape) leaves."""

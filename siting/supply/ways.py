@@ -9,7 +9,7 @@ a way out is a way home in a calendar that runs backwards, since it must arrive 
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -139,15 +139,4 @@ def _beats(one: Way, other: Way) -> bool:
 
 def _outward(way: Way) -> Way:
     """Return a way of the mirrored calendar in the order in which it is travelled."""
-    return Way(
-        way.arcs[::-1],
-        way.price,
-        way.shared,
-        way.limited,
-        way.longest,
-        way.mean,
-        way.timetable.turned(),
-        way.wait,
-        way.likely,
-        way.places,
-    )
+    return replace(way, arcs=way.arcs[::-1], timetable=way.timetable.turned())

@@ -140,18 +140,15 @@ def _transport_cents(planning: Planning, picked: Ints, y: int) -> int:
     return amount + sum(int(supply.shared_cents[s, y]) for s in paid)
 
 
-def ways_of(told: dict[str, Any], planning: Planning, picked: Ints) -> Planning:
-    """Return the planning with the ways of supply that the run tells for its picks.
+def ways_of(told: dict[str, Any], planning: Planning, pairs: list[tuple[int, int, int]]) -> Planning:
+    """Return the planning with the ways of supply that the run tells for its picks, `pairs` in the same order.
 
     Raises `MissingError` for a way that is not there.
     """
-    d, settings = planning.deployments, planning.region.settings
     found: dict[int, int] = {}
-    for one in key(told, "picked"):
-        i = planning.region.candidates.index(one["id"])
-        p = next(j for j, plan in enumerate(settings.plans) if plan.id == one["plan"])
-        k = d.find(i, p, one["start_year"])
-        assert k is not None
+    for one, pair in zip(key(told, "picked"), pairs, strict=True):
+        k = planning.deployments.find(*pair)
+        assert k is not None, "picks were looked up before"
         way = planning.supply.find(k, one.get("way_out", ""), one.get("way_home", ""))
         if way is None:
             raise MissingError(f"{one['id']!r} has no way out {one.get('way_out')!r} and home {one.get('way_home')!r}")

@@ -66,7 +66,7 @@ def verify_run(folder: Path, region: Path | None = None) -> Verification:
             searched = key(told, "objective") is not None
             planning = plan_region(asked, frozenset() if searched else frozenset((i, p) for i, p, _ in pairs))
             picked = _picks(planning, pairs)
-            planning = ways_of(told, planning, picked)
+            planning = ways_of(told, planning, pairs)
             checks += layout_checks(told, planning, picked)
             _claims(run, planning, picked, checks, stages)
     except MissingError as error:

@@ -40,10 +40,7 @@ class Seeker:
         must = np.flatnonzero(lower[:n] > 0.5)
         # Half of the pool by worth alone, half by worth for the money: where prices differ much, few of the one are
         # among the other.
-        price = problem.program.cost[:n].astype(float)
-        for column, more in problem.program.defaults.items():
-            price[column] += float(problem.program.cost[more].sum())
-        price = np.maximum(price, 1.0)
+        price = np.maximum(problem.program.prices.astype(float), 1.0)
         half = POOL // 2
         pool = np.union1d(must, free[np.argsort(-worth[free], kind="stable")[:half]])
         pool = np.union1d(pool, free[np.argsort(-(worth[:n] / price)[free], kind="stable")[:half]])
