@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import scipy.sparse as sp
 
 from siting.planning import Planning
 from siting.region.model import Floats, Ints
@@ -20,7 +19,6 @@ from siting.selection.precise.descent import Outcome, descend
 from siting.selection.precise.problem import build_problem
 from siting.selection.precision import Aims, aims_of
 from siting.selection.program import (
-    NO_LIMIT,
     Ended,
     Limits,
     LinearObjective,
@@ -131,15 +129,8 @@ def with_score(program: Program, objective: LinearObjective, level: float) -> Pr
     coefficients = objective.coefficients[used]
     digits = _digits(program, used, coefficients)
     whole = np.ceil(coefficients * 10.0**digits).astype(np.int64)
-    row = sp.csr_array((whole, (np.zeros(used.size, dtype=np.int64), used)), shape=(1, len(program.names)))
     floor = int(np.floor((level - objective.constant) * 10.0**digits))
-    return replace(
-        program,
-        matrix=sp.csr_array(sp.vstack([program.matrix, row]).astype(np.int64)),
-        row_lower=np.append(program.row_lower, floor),
-        row_upper=np.append(program.row_upper, NO_LIMIT),
-        row_rule=(*program.row_rule, ""),
-    )
+    return program.with_row(used, whole, lower=floor)
 
 
 def _digits(program: Program, used: Ints, coefficients: Floats) -> int:

@@ -279,7 +279,7 @@ class LinearEngine:
         while True:
             outside = -np.inf if keep.all() else relaxation.bound - float(relaxation.to_one[~keep].min())
             self._outside = outside
-            result = self._solve_kept(keep, cuts)
+            result = self._solve_kept(keep, cuts, outside)
             self._outside = None
             if result.point is not None and not self.accept(result.point):
                 # The solver's tolerance let a broken layout pass: cut it off exactly and go on.
@@ -300,8 +300,11 @@ class LinearEngine:
                 return Ended.GAP if self.best is not None else Ended.INFEASIBLE
             keep = wider
 
-    def _solve_kept(self, keep: Bools, cuts: list[Cut]) -> MipResult:
-        """Try to close a small program whole within some nodes; else go to the asked gap."""
+    def _solve_kept(self, keep: Bools, cuts: list[Cut], outside: float) -> MipResult:
+        """Try to close a small program whole within some nodes; else go to the asked gap.
+
+        `outside` is what no layout with any of the columns left out exceeds.
+        """
         left = self._nodes_left()
         if self.program.deployments <= SMALL_PROGRAM and 0.0 < self.limits.gap <= SMALL_GAP:
             nodes = WHOLE_NODES if left is None else min(left, WHOLE_NODES)
@@ -313,8 +316,9 @@ class LinearEngine:
                 if within <= self.limits.gap:
                     return result
             left = self._nodes_left()
-        # Half of the gap for the columns kept, half for those left out.
-        return self.restricted(keep, self.limits.gap / 2.0, cuts=cuts, nodes=left)
+        # Half of the gap for the columns kept, half for those left out, if these still matter.
+        share = 0.999 if outside <= self.best_gain else 0.5
+        return self.restricted(keep, share * self.limits.gap, cuts=cuts, nodes=left)
 
     def _without_columns(self) -> Selection:
         """Answer for a program in which nothing can be picked: the empty layout, or none."""

@@ -11,7 +11,7 @@ from siting.field.joint import Batch, JointState
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import GROWTHS, anomaly_degree, ask, monthly_information, monthly_shares, targets_of
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
+from siting.region.model import Bools, Floats, Ints
 from siting.region.schema.air import Target
 from siting.selection.precise.criteria import Variances, Weights
 from siting.selection.precise.information import Group, Part
@@ -38,6 +38,15 @@ class Aims:
     def wanted(self) -> Floats:
         """Variances (T,) at which the goals are met; below 0 where the floor alone is above the goal."""
         return np.asarray(self.goals**2 - self.floors**2)
+
+    def counting(self, deployments: Bools) -> Aims:
+        """Return the aims as they are if only some deployments (D,) tell anything."""
+
+        def kept(group: Group) -> Group:
+            tells = deployments[group.columns][:, None, None]
+            return Group(group.columns, np.where(tells, group.common, 0.0), np.where(tells, group.local, 0.0))
+
+        return replace(self, parts=tuple(replace(p, groups=tuple(kept(g) for g in p.groups)) for p in self.parts))
 
     def shortfall(self) -> Variances:
         """Return sum of weight x max(0, (error / goal)^2 - 1)."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Protocol
 
@@ -73,6 +73,25 @@ class Program:
         for column, more in self.defaults.items():
             price[column] += self.cost[more].sum()
         return price
+
+    def with_row(self, columns: Ints, coefficients: Ints, *, lower: int = -NO_LIMIT, upper: int = NO_LIMIT) -> Program:
+        """Return the program with one more row, lower <= whole coefficients x columns <= upper; it is no rule."""
+        row = sp.csr_array(
+            (coefficients.astype(np.int64), (np.zeros(columns.size, dtype=np.int64), columns)),
+            shape=(1, len(self.names)),
+        )
+        return replace(
+            self,
+            matrix=sp.csr_array(sp.vstack([self.matrix, row]).astype(np.int64)),
+            row_lower=np.append(self.row_lower, lower),
+            row_upper=np.append(self.row_upper, upper),
+            row_rule=(*self.row_rule, ""),
+        )
+
+    def with_cost(self, most: int) -> Program:
+        """Return the program with one more row: the cost of all columns at most a sum in hundredths."""
+        used = np.flatnonzero(self.cost)
+        return self.with_row(used, self.cost[used], upper=most)
 
     def without(self, rules: Iterable[str]) -> Program:
         """Return the program without the rows of some rules."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from siting.geography.bands import area_share
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
+from siting.region.model import Bools, Floats, Ints
 from siting.selection.program import LinearObjective, ProgramBuilder
 
 COVERAGE = "coverage"
@@ -53,13 +53,17 @@ def harmonic(count: float) -> float:
     return sum(1.0 / k for k in range(1, whole + 1)) + (count - whole) / (whole + 1)
 
 
-def add_score(builder: ProgramBuilder, planning: Planning) -> tuple[Floats, list[float]]:
+def add_score(builder: ProgramBuilder, planning: Planning, counted: Bools | None = None) -> tuple[Floats, list[float]]:
     """Add the coverage columns and rows; return the worth (D,) and the coefficients of the new columns.
 
-    A band's points are concave in its count, so one continuous column a whole count, each with its
-    own slope, fills in the right order by itself when points are made large.
+    `counted` (D,) names the deployments that count, all of them if None. A band's points are concave in its count,
+    so one continuous column a whole count, each with its own slope, fills in the right order by itself when points
+    are made large.
     """
     new, standing = site_counts(planning)
+    worth = np.round(planning.deployments.worth, DECIMALS)
+    if counted is not None:
+        new, worth = np.where(counted[:, None], new, 0), np.where(counted, worth, 0.0)
     weights = band_weights(planning)
     most = _most_sites(planning)
     slopes: list[float] = []
@@ -89,13 +93,16 @@ def add_score(builder: ProgramBuilder, planning: Planning) -> tuple[Floats, list
             np.concatenate([np.ones(len(pieces), dtype=np.int64), -new[columns, b]]),
             upper=0,
         )
-    return np.round(planning.deployments.worth, DECIMALS), slopes
+    return worth, slopes
 
 
-def score_objective(builder: ProgramBuilder, planning: Planning) -> LinearObjective:
-    """Add what the score needs to the builder and return the objective; call it last before `build`."""
+def score_objective(builder: ProgramBuilder, planning: Planning, counted: Bools | None = None) -> LinearObjective:
+    """Add what the score needs to the builder and return the objective; call it last before `build`.
+
+    `counted` (D,) names the deployments that count, all of them if None.
+    """
     before = builder.width
-    worth, slopes = add_score(builder, planning)
+    worth, slopes = add_score(builder, planning, counted)
     coefficients = np.concatenate([worth, np.zeros(before - worth.size), np.array(slopes)])
     return LinearObjective("score", coefficients, maximise=True, floor=1.0)
 

@@ -6,7 +6,6 @@ import time
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.sparse as sp
 
 from siting.region.model import Floats
 from siting.selection.precise.criteria import LogDeterminant, Variances
@@ -14,7 +13,6 @@ from siting.selection.precise.descent import Outcome, Proof, descend
 from siting.selection.precise.problem import build_problem
 from siting.selection.precision import Aims
 from siting.selection.program import (
-    NO_LIMIT,
     Ended,
     Limits,
     Program,
@@ -86,7 +84,7 @@ def _refined(run: _Run, program: Program, aims: Aims) -> Proven:
         return run.answer()
     assert run.point is not None
     total = int(np.rint(program.cost @ run.point))
-    capped = with_cost(program, total)
+    capped = program.with_cost(total)
     run.stage("variance", capped, aims.both(), None, 0.01 * float(aims.weights.sum()), run.point, total)
     return run.answer()
 
@@ -96,18 +94,6 @@ def least(program: Program, criterion: Variances | LogDeterminant, name: str, fl
     run = _Run(program, limits, None)
     run.stage(name, program, criterion, None, floor, None)
     return run.answer()
-
-
-def with_cost(program: Program, most: int) -> Program:
-    """Return the program with one more row: the cost of all columns at most a sum in hundredths."""
-    row = sp.csr_array(program.cost.reshape(1, -1).astype(np.int64))
-    return replace(
-        program,
-        matrix=sp.csr_array(sp.vstack([program.matrix, row]).astype(np.int64)),
-        row_lower=np.append(program.row_lower, -NO_LIMIT),
-        row_upper=np.append(program.row_upper, most),
-        row_rule=(*program.row_rule, ""),
-    )
 
 
 def _attainable(program: Program, aims: Aims, limits: Limits) -> tuple[tuple[str, str, float, float], ...]:
