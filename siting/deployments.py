@@ -46,12 +46,15 @@ class Deployments:
     D deployments, Y years of the window. `candidate`, `plan` (D,) are positions in the region's candidates and plans,
     `start_year` calendar years, `first_month` and `analyzer_month` months from January of the first year
     (`analyzer_month` is -1 without an analyzer, `flask_end` the month in which the flasks of a two-phase plan stop,
-    else the end of the window). `left` is the share of the window left from the first month. `samples` are accepted
-    samples in an open month; `attributes`, `values` (D, 5) the parts of the score before and after the value
-    functions, in the order of `SCORE_PARTS`; `score` 0-100; `worth` = left x (score - worth_from). `cost_cents` (D,
-    Y, kinds) by the kinds of `COST_KINDS`, in hundredths of the currency. `analyzers` and `laboratory` (samples) are
-    (D, Y). `full_year_flasks` (D,) travel in a year in which all of it works from January to December; `travelling`
-    and `cylinders` (D, Y) are the flasks and cylinders sent out in each year.
+    else the end of the window). `left` is the share of the window left from the first month; where the region tells
+    which months are worked (`Region.working`), the share of the window that is worked from then on, by the better
+    instrument of each month. `samples` are accepted samples in an open month that is worked in full; `attributes`,
+    `values` (D, 5) the parts of the score before and after the value functions, in the order of `SCORE_PARTS`; `score`
+    0-100; `worth` = left x (score - worth_from). `cost_cents` (D, Y, kinds) by the kinds of `COST_KINDS`, in hundredths
+    of the currency. `analyzers` and `laboratory` (samples) are (D, Y). `full_year_flasks` (D,) travel in a year in
+    which all of it works from January to December; `travelling` and `cylinders` (D, Y) are the flasks and cylinders
+    sent out in each year. No cost and no number of things sent hangs on which months are worked: money is spent whether
+    or not an instrument works.
     """
 
     ids: tuple[str, ...]
@@ -186,7 +189,7 @@ def build_deployments(region: Region, forced: frozenset[tuple[int, int]] = froze
     )
     weights = np.array([getattr(settings.score.weights, part) for part in SCORE_PARTS])
     score = 100.0 * values @ weights
-    left = (window - first) / window
+    left = _months_left(region, ci, first, analyzer_month, flask_end, analyzer_part[pi], flask_part[pi]) / window
     filled = sampling.filled_by_year()
     working = share_of_year(analyzer_month, settings.years) * analyzer_part[pi][:, None]
     compared = settings.supply.comparison_flasks_per_year * working
@@ -308,6 +311,26 @@ def _phases(region: Region, ci: Ints, pi: Ints, first: Ints) -> tuple[Ints, Ints
     due += np.maximum(0, _wait(region.open_months)[ci, due % 12])
     analyzer = np.where(with_analyzer[pi], due, NEVER)
     return analyzer, np.where(stops[pi], np.minimum(analyzer, window), window)
+
+
+def _months_left(
+    region: Region, ci: Ints, first: Ints, analyzer_month: Ints, flask_end: Ints, has_analyzer: Bools, has_flask: Bools
+) -> Floats:
+    """Return the months (D,) of the window from the first month on, each with the share that is worked.
+
+    That of the instrument that works most of it, of those that are there: flasks until `flask_end`, an analyzer from
+    `analyzer_month` on. Closed months count as they do where all works.
+    """
+    window = 12 * region.settings.years
+    analyzer, flask = region.work("analyzer"), region.work("flask")
+    if analyzer is None or flask is None:
+        return np.asarray(window - first, dtype=float)
+    total = np.zeros(first.shape)
+    for month in range(window):
+        by_analyzer = np.where(has_analyzer & (analyzer_month <= month), analyzer[ci, month], 0.0)
+        by_flask = np.where(has_flask & (first <= month) & (month < flask_end), flask[ci, month], 0.0)
+        total += np.maximum(by_analyzer, by_flask)
+    return total
 
 
 def _too_late(region: Region, late: Bools, in_time: Bools, ci: Ints, pi: Ints) -> list[LeftOut]:

@@ -118,7 +118,10 @@ class Dense:
                 begin = round(12 * (c.running_since[i] - (self.first - self.older)))
                 plan = self.plans[c.running_plan[i]]
                 months = [m for m in range(self.total) if m >= begin and self.region.open_months[i, m % 12]]
-                out[i] = [(part, months, c.method[i] or part.method, begin) for part in self.parts(plan).values()]
+                out[i] = [
+                    (part, self.worked(part, i, months), c.method[i] or part.method, begin)
+                    for part in self.parts(plan).values()
+                ]
         for k in picked:
             i = int(d.candidate[k])
             plan = s_plan = self.region.settings.plans[d.plan[k]]
@@ -131,8 +134,19 @@ class Dense:
                 end = arrival if plan.kind == "flask_then_analyzer" and kind == "flask" else self.total
                 begin = arrival if kind == "analyzer" else first
                 months = [m for m in range(begin, end) if self.region.open_months[i, m % 12]]
-                there.append((part, months, part.method, arrival if kind == "analyzer" else 0))
-        return out
+                there.append((part, self.worked(part, i, months), part.method, arrival if kind == "analyzer" else 0))
+        # What never has a row is not there.
+        left = {i: [e for e in equipment if e[1]] for i, equipment in out.items()}
+        return {i: equipment for i, equipment in left.items() if equipment}
+
+    def share(self, part, i, m):
+        """Return the share of a month of the axis that an instrument works; older years are history."""
+        told = self.region.working[0 if part.kind == "analyzer" else 1]
+        month = m - 12 * self.older
+        return float(told[i, month]) if told.size and month >= 0 else 1.0
+
+    def worked(self, part, i, months):
+        return [m for m in months if self.share(part, i, m) > 0.0]
 
     def noise(self, i):
         """Return synoptic variance, memory, slow variance and phi of the air at a site, its own before the tracer's."""
@@ -178,20 +192,21 @@ class Dense:
         still = [(int(cell_of(c.lat[i], c.lon[i])), c.lat[i], c.lon[i], 1.0)]
         return self.stops(i) if c.platform[i] == "ship" else still
 
-    def numbers(self, part, i, m):
-        """Return own variance, V, chance of an empty month and bias of one month."""
+    def numbers(self, part, i, m, worked=1.0):
+        """Return own variance, V, chance of an empty month and bias of one calendar month worked in part."""
         a, c = self.air, self.region.candidates
         exposure, risk, size = (self.region.exposure[i, m], self.region.risk[0, i, m], self.region.size[0, i, m])
         passing = 1 - part.screening_share
         kept = 1 - risk * (1 - passing)
         spells = exposure * 30.4375 / a.spell_days * c.duty_cycle[i]
         if part.kind == "analyzer":
-            n = 730.5 * exposure * c.data_return[i] * c.duty_cycle[i] * kept
+            n = 730.5 * exposure * c.data_return[i] * c.duty_cycle[i] * kept * worked
+            spells *= worked
             inverse, empty, repeat = 1 / n, 0.0, a.repeatability_analyzer
         else:
             condition = part.flask_mode == "on_condition"
             visits = (min(part.samples_per_month, exposure * 30.4375 / a.spell_days) if condition
-                      else part.samples_per_month) * c.duty_cycle[i]  # fmt: skip
+                      else part.samples_per_month) * c.duty_cycle[i] * worked  # fmt: skip
             chance = (1.0 if condition else exposure) * c.data_return[i] * kept
             inverse, empty = (float(x) for x in inverse_count(visits, chance))
             repeat = a.repeatability_flask
@@ -281,7 +296,11 @@ class Dense:
             way = ways[i]
             moving = c.platform[i] == "ship"
             index = [(e, m, s) for e in range(len(equipment)) for m in equipment[e][1] for s in range(len(way))]
-            values = {(e, m): self.numbers(equipment[e][0], i, m) for e in range(len(equipment)) for m in range(12)}
+            values = {
+                (e, m): self.numbers(equipment[e][0], i, m % 12, self.share(equipment[e][0], i, m))
+                for e in range(len(equipment))
+                for m in equipment[e][1]
+            }
             f = np.array([self.f[m] for _, m, _ in index])
             r = np.zeros((len(index), len(index)))
             syn, _, slow, phi = self.noise(i)
@@ -296,9 +315,9 @@ class Dense:
                     else:
                         r[x, z] += slow * phi ** abs(m - m2)
                     if (m, s) == (m2, s2) and e != e2:
-                        least = min(values[q, m % 12][1] for q in range(len(equipment)))
+                        least = min(values[q, m][1] for q in range(len(equipment)))
                         r[x, z] += syn * least / way[s][3]
-                own, v, empty, _ = values[e, m % 12]
+                own, v, empty, _ = values[e, m]
                 r[x, x] += (own + syn * v + empty * slow) / (1 - empty) / way[s][3]
             if not moving:
                 r -= f @ self.common_air(i, way[0][0]) @ f.T

@@ -53,6 +53,7 @@ FILES = {
     "prior.csv",
     "profiles.csv",
     "run.log",
+    "schedule.csv",
     "shown.txt",
     "sites.csv",
     "supply.csv",

@@ -64,6 +64,7 @@ class LayoutState:
 class TracerModel:
     """The models of one tracer; `years` replaces the length of the window.
 
+    A region's `working` months then are those of the first years, and all works in years beyond its own window.
     `own` is what the records of single sites tell of their noise, that of the region's records/ if None.
     """
 

@@ -14,7 +14,7 @@ from siting.geography.geodesy import unit_vectors
 from siting.geography.places import Places
 from siting.record.air import FUNCTIONS
 from siting.record.information import factor
-from siting.record.months import Months, instrument_months
+from siting.record.months import Months
 from siting.record.place import contamination_columns, place_variance
 from siting.record.records import Equipment, RecordModel
 from siting.region.model import Floats, Ints
@@ -50,14 +50,13 @@ def moving_factor(
     one misses too. The oldest months are left out where rows grow too many.
     """
     cells, lat, lon, share = stops(places, candidate)
-    months = {
-        e.part.id: instrument_months(model.region, e.part, model.tracer, model.air, model.here) for e in equipment
-    }
+    months = {e.part.id: model.months_of(e.part, whole=True) for e in equipment}
     kept = max(MOST_ROWS // max(1, cells.size * len(equipment)), 12 * model.axis.years)
     young = np.arange(model.axis.months) >= model.axis.months - kept
     found = []
     for number, e in enumerate(equipment):
-        possible = np.tile(months[e.part.id].empty[candidate] < 1.0, model.axis.all_years)
+        filled = months[e.part.id].empty[candidate] < 1.0
+        possible = np.tile(filled, model.axis.months // filled.size)
         times = np.flatnonzero(e.present & young & possible)
         stop = np.tile(np.arange(cells.size), times.size)
         found.append(np.column_stack([np.repeat(times, cells.size), stop, np.full(stop.size, number)]))
@@ -67,7 +66,9 @@ def moving_factor(
     when, where, which = rows.T
     r = _covariance(model, candidate, [months[e.part.id] for e in equipment], (lat, lon, share), rows)
     f = model.axis.functions()[when]
-    bias = np.min([months[e.part.id].bias[candidate] for e in equipment], axis=0)
+    # Without any row an instrument tells nothing of contamination.
+    telling = [e for number, e in enumerate(equipment) if model.all_work or np.any(which == number)]
+    bias = np.min([months[e.part.id].bias[candidate, :12] for e in telling], axis=0)
     own = np.sqrt(place_variance(model.region, model.air)[candidate])
     reach = [f * own, f @ contamination_columns(bias[None], model.air.local_growth)[0]]
     for number, e in enumerate(equipment):
@@ -99,9 +100,10 @@ def _covariance(
     when, where, which = rows.T
     air = model.here
     syn, slow = air.synoptic_variance[candidate], air.slow_variance[candidate]
-    calendar = when % 12
+    # Numbers of calendar months repeat each year; those of single months stand for themselves.
+    column = when % months[0].own.shape[1]
     own, spread, empty = (
-        np.array([getattr(m, name)[candidate] for m in months])[which, calendar] for name in ("own", "spread", "empty")
+        np.array([getattr(m, name)[candidate] for m in months])[which, column] for name in ("own", "spread", "empty")
     )
     x = unit_vectors(lat, lon)
     apart = EARTH_KM * np.arccos(np.clip(x @ x.T, -1.0, 1.0))
@@ -109,7 +111,7 @@ def _covariance(
     r = slow * air.slow_phi[candidate] ** lag * np.exp(-apart[np.ix_(where, where)] / LIKENESS_KM)
     if len(months) > 1:
         together = (lag == 0) & (where[:, None] == where[None, :]) & (which[:, None] != which[None, :])
-        least = syn * np.min([m.spread[candidate] for m in months], axis=0)[calendar] / share[where]
+        least = syn * np.min([m.spread[candidate] for m in months], axis=0)[column] / share[where]
         r += np.where(together, least[:, None], 0.0)
     r[np.diag_indices_from(r)] += (own + syn * spread + slow * empty) / (1.0 - empty) / share[where]
     return np.asarray(r, dtype=float)

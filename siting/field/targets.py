@@ -12,7 +12,7 @@ from siting.field.model import TracerModel
 from siting.field.posterior import joint_information
 from siting.field.state import State
 from siting.record.air import FUNCTIONS, HARMONICS, Air
-from siting.record.months import Months, instrument_months
+from siting.record.months import Months
 from siting.region.expected import season_in_band
 from siting.region.model import Floats, Ints, Region
 from siting.region.schema.air import Band, Target
@@ -253,13 +253,12 @@ def monthly_information(model: TracerModel, picked: Ints) -> Floats:
 def monthly_shares(model: TracerModel, picked: Ints) -> dict[int, float]:
     """Return by candidate 1' R^-1 1 of one typical month, the mean over the calendar months, of all its instruments.
 
-    Those of picked deployments (k,) and running stations that measure the tracer at the end of the window.
+    Those of picked deployments (k,) and running stations that measure the tracer at the end of the window. Where
+    not every month is worked (`Region.working`), the mean over all months of the window, 0 in those lost.
     """
     stands = _typical_month(model, picked)
-    found: dict[str, Months] = {}
-    for plan in (plan for plans in stands.values() for plan in plans):
-        if plan.id not in found:
-            found[plan.id] = instrument_months(model.planning.region, plan, model.tracer, model.air, model.site_air)
+    used = {plan.id: plan for plans in stands.values() for plan in plans}
+    found = {name: model.records.months_of(plan) for name, plan in used.items()}
     return {i: _month_share(model, i, [found[plan.id] for plan in plans]) for i, plans in sorted(stands.items())}
 
 
@@ -301,11 +300,12 @@ def _running(region: Region) -> Ints:
 
 
 def _month_share(model: TracerModel, i: int, instruments: list[Months]) -> float:
-    """Return the mean over the calendar months of 1' R^-1 1 at one site, 0 in months in which it is closed."""
+    """Return the mean over the months of 1' R^-1 1 at one site, 0 in months in which it is closed."""
     air = model.site_air
     syn, slow = air.synoptic_variance[i], air.slow_variance[i]
     least = np.min([m.spread[i] for m in instruments], axis=0)
     own = np.array([m.own[i] + syn * (m.spread[i] - least) for m in instruments])
     chance = np.array([1.0 - m.empty[i] for m in instruments])
     told = joint_information(own, syn * least, slow, chance)
-    return float((model.planning.region.open_months[i] * told).mean())
+    is_open = np.tile(model.planning.region.open_months[i], told.size // 12)
+    return float((is_open * told).mean())

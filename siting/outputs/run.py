@@ -6,14 +6,18 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from siting.assessment.layout import Assessment
-from siting.outputs import layers, shown, supply, tables
+from siting.assessment.schedule import schedule_of
+from siting.outputs import layers, schedule, shown, supply, tables
 from siting.outputs.cautions import cautions
 from siting.outputs.folder import write_folder
 from siting.outputs.manifest import Certificate, layout_json
 from siting.outputs.picture import map_svg
 from siting.outputs.proof import NAME, digest, proof_json
 from siting.planning import Planning
+from siting.region.model import Ints
 from siting.selection.stages import Proven
 
 
@@ -37,6 +41,7 @@ def layout_files(
         "profiles.csv": tables.profiles(assessment),
         "costs.csv": tables.costs(assessment),
         supply.TABLE: supply.supply_csv(assessment.supply),
+        schedule.TABLE: schedule.schedule_csv(schedule_of(planning, _picked(planning, assessment))),
         "map.svg": map_svg(planning, assessment),
         "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),
     }
@@ -47,6 +52,16 @@ def layout_files(
     if assessment.statement is not None:
         files |= shown.statement_files(assessment.statement)
     return files
+
+
+def _picked(planning: Planning, assessment: Assessment) -> Ints:
+    """Return the deployments (k,) that were assessed."""
+    plans = [plan.id for plan in planning.region.settings.plans]
+    index, find = planning.region.candidates.index, planning.deployments.find
+    found = [find(index(pick.id), plans.index(pick.plan), pick.start_year) for pick in assessment.picks]
+    if None in found:
+        raise ValueError("the assessment is of another planning")
+    return np.array(found, dtype=np.int64)
 
 
 def with_proof(certificate: Certificate | None, paths: tuple[Path, ...]) -> Certificate | None:

@@ -91,3 +91,18 @@ def axis_of(region: Region, years: int | None = None) -> Axis:
     begins = [s for s, runs in zip(c.running_since, c.running(), strict=True) if runs and s is not None]
     older = max(0, first - int(np.floor(min(begins)))) if begins else 0
     return Axis(first, region.settings.years if years is None else years, min(older, MOST_OLDER_YEARS))
+
+
+def work_of(region: Region, axis: Axis, instrument: str) -> Floats | None:
+    """Return the share (n, months of the axis) that an "analyzer" or "flask" works, None where all works.
+
+    Older years are history and count in full. An axis with a shorter window than the region's has the first
+    months of its shares; one with a longer window works in full after them.
+    """
+    share = region.work(instrument)
+    if share is None:
+        return None
+    out = np.ones((share.shape[0], axis.months))
+    told = share[:, : 12 * axis.years]
+    out[:, 12 * axis.older : 12 * axis.older + told.shape[1]] = told
+    return out

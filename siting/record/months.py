@@ -18,6 +18,7 @@ from siting.sampling import DAYS_PER_MONTH, analyzer_hours, clean_spells, flask_
 class Months:
     """Monthly errors of one instrument at n sites, calendar months in columns (n, 12).
 
+    Where months differ from year to year (`worked_months`) the columns are single months (n, m), from January on.
     `own` is the variance that belongs to this instrument alone (repeatability, calibration,
     contamination), `spread` the part V(n, tau) of the synoptic variance that its samples leave, `empty`
     the chance of a month without a sample, `bias` the one-signed mean contamination in the tracer's
@@ -32,9 +33,27 @@ class Months:
 
     def at(self, sites: Ints) -> Months:
         """Return the rows of some sites."""
-        return replace(
-            self, **{name: getattr(self, name)[sites] for name in ("own", "spread", "empty", "bias", "count")}
-        )
+        return replace(self, **{name: getattr(self, name)[sites] for name in _NUMBERS})
+
+    def span(self, months: slice) -> Months:
+        """Return some of the columns."""
+        return replace(self, **{name: getattr(self, name)[:, months] for name in _NUMBERS})
+
+
+_NUMBERS = ("own", "spread", "empty", "bias", "count")
+
+
+@dataclass(frozen=True, eq=False)
+class _There:
+    """What months of one instrument depend on: numbers of the air (k, m), of the place (k,), and the share worked."""
+
+    exposure: Floats
+    risk: Floats
+    size: Floats
+    duty_cycle: Floats
+    data_return: Floats
+    memory_days: Floats
+    share: Floats | float = 1.0
 
 
 def leads(region: Region, plan: Plan, tracer: str) -> bool:
@@ -58,19 +77,59 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air, here: S
     Raises `ErrorlessPlanError` where repeatability, calibration error and contamination are all 0.
     """
     c = region.candidates
-    first = leads(region, plan, air.name)
-    exposure, risk, size = region.exposure, region.risk[tracer], region.size[tracer]
+    there = _There(
+        region.exposure, region.risk[tracer], region.size[tracer], c.duty_cycle, c.data_return, here.memory_days
+    )
+    return _errors(plan, air, leads(region, plan, air.name), there)
+
+
+def worked_months(
+    region: Region, plan: Plan, tracer: int, air: Air, here: SiteAir, every: Months, share: Floats
+) -> Months:
+    """Return the errors of single months (n, m) of which only a `share` (n, m) from 0 to 1 is worked.
+
+    `every` (n, 12) are the errors of the same plan where all works; months run from January. A month that is not
+    worked at all is empty for certain. An analyzer that works for a share of a month has that share of its
+    hours and of the month's clean spells, as on a platform with a smaller duty cycle. Lost flasks are
+    scattered over the month: that share of the visits is left, as with a smaller cadence.
+    """
+    years = share.shape[1] // 12
+    out = {name: np.tile(getattr(every, name), years) for name in _NUMBERS}
+    none = share == 0.0
+    out["empty"][none], out["count"][none] = 1.0, 0.0
+    site, month = np.nonzero((share > 0.0) & (share < 1.0))
+    if site.size:
+        c, calendar = region.candidates, month % 12
+        there = _There(
+            exposure=region.exposure[site, calendar][:, None],
+            risk=region.risk[tracer][site, calendar][:, None],
+            size=region.size[tracer][site, calendar][:, None],
+            duty_cycle=c.duty_cycle[site],
+            data_return=c.data_return[site],
+            memory_days=here.memory_days[site],
+            share=share[site, month][:, None],
+        )
+        found = _errors(plan, air, leads(region, plan, air.name), there)
+        for name in _NUMBERS:
+            out[name][site, month] = getattr(found, name)[:, 0]
+    return Months(**out)
+
+
+def _errors(plan: Plan, air: Air, first: bool, there: _There) -> Months:
+    """Return the errors of months (k, m); `first` says whether the plan's own numbers are for this tracer."""
+    exposure, risk, size, share = there.exposure, there.risk, there.size, there.share
     passing = plan.pass_chance if plan.pass_chance is not None else 1.0 - plan.screening_share
     kept = 1.0 - risk * (1.0 - passing)
-    spells = clean_spells(exposure, air.spell_days) * c.duty_cycle[:, None]
+    spells = clean_spells(exposure, air.spell_days) * there.duty_cycle[:, None]
     if plan.kind == "analyzer":
-        count = analyzer_hours(exposure, c.duty_cycle, c.data_return) * kept
+        count = analyzer_hours(exposure, there.duty_cycle, there.data_return) * kept * share
+        spells = spells * share
         inverse = 1.0 / np.maximum(count, 1.0)
         empty = np.where(count > 0.0, 0.0, 1.0)
         repeatability = plan.repeatability if first and plan.repeatability is not None else air.repeatability_analyzer
     else:
-        visits = flask_visits(plan, exposure, c.duty_cycle, air.spell_days)
-        chance = flask_chance(plan, exposure, c.data_return) * kept
+        visits = flask_visits(plan, exposure, there.duty_cycle, air.spell_days) * share
+        chance = flask_chance(plan, exposure, there.data_return) * kept
         inverse, empty = inverse_count(visits, chance)
         count = visits * chance
         repeatability = plan.repeatability if first and plan.repeatability is not None else air.repeatability_flask
@@ -79,7 +138,7 @@ def instrument_months(region: Region, plan: Plan, tracer: int, air: Air, here: S
     calibrations = 1.0 if plan.calibrations_per_month is None else plan.calibrations_per_month
     carried = np.clip(risk * passing / np.where(kept > 0.0, kept, 1.0), 0.0, 1.0)
     contamination = contamination_variance(carried, size, mean_variance(samples, air.episode_days, DAYS_PER_MONTH))
-    spread = mean_variance(np.maximum(1.0, np.minimum(samples, spells)), here.memory_days[:, None], DAYS_PER_MONTH)
+    spread = mean_variance(np.maximum(1.0, np.minimum(samples, spells)), there.memory_days[:, None], DAYS_PER_MONTH)
     own = repeatability**2 * inverse + calibration**2 / calibrations + contamination
     # Two months without any error, or two instruments that agree exactly, could not be weighed.
     if np.any((own <= 0.0) & (empty < 1.0)):

@@ -10,9 +10,9 @@ import numpy as np
 from siting.calibration import calibration_plan
 from siting.deployments import Deployments, parts_of, running_plan, simple_parts
 from siting.record.air import FUNCTIONS, Air
-from siting.record.axis import Axis, beginning, first_months
+from siting.record.axis import Axis, beginning, first_months, work_of
 from siting.record.information import Instrument, factor, information, integrate_out, with_place, without_shared
-from siting.record.months import Months, instrument_months, leads
+from siting.record.months import Months, instrument_months, leads, worked_months
 from siting.record.own import SharedAir, SiteAir, site_air
 from siting.record.place import contamination_columns, place_variance
 from siting.record.shared import endless_variance, left_to_the_cell
@@ -101,6 +101,33 @@ class RecordModel:
         }
 
     @cached_property
+    def all_work(self) -> bool:
+        """Say that every month is worked whenever a place is open."""
+        return self.region.work("analyzer") is None
+
+    @cached_property
+    def months(self) -> dict[str, Months]:
+        """Monthly errors of each simple plan that measures the tracer.
+
+        Of calendar months (n, 12) where all works, else of every single month of the axis (n, M).
+        """
+        found = {}
+        for plan in self.region.settings.plans:
+            every = self._months.get(plan.id)
+            if every is None:
+                continue
+            share = work_of(self.region, self.axis, plan.kind)
+            if share is not None:
+                every = worked_months(self.region, plan, self.tracer, self.air, self.here, every, share)
+            found[plan.id] = every
+        return found
+
+    def months_of(self, part: Plan, *, whole: bool = False) -> Months:
+        """Return `months` of a simple plan, without older years unless it is the `whole` axis that is asked for."""
+        found = self.months[part.id]
+        return found if whole or self.all_work else found.span(self.axis.window())
+
+    @cached_property
     def _place(self) -> Floats:
         """Variances (n, 6) of what each place has for itself alone."""
         every = place_variance(self.region, self.air)
@@ -126,7 +153,8 @@ class RecordModel:
             these = picked[positions]
             factors, methods = self._group(plans[p], these)
             for position, one in zip(positions, factors, strict=True):
-                out[position] = Record(int(d.candidate[picked[position]]), one, methods, True)
+                if self.all_work or one.any():
+                    out[position] = Record(int(d.candidate[picked[position]]), one, methods, True)
         return out
 
     def running(self, sites: Ints | None = None) -> list[Record]:
@@ -136,7 +164,9 @@ class RecordModel:
         for i in running:
             standing = self.standing(int(i))
             if standing:
-                found.append(self._record(int(i), factor(self._of(int(i), standing, standing))[0], standing))
+                one = factor(self._of(int(i), standing, standing))[0]
+                if self.all_work or one.any():
+                    found.append(self._record(int(i), one, standing))
         return found
 
     def upgrade(self, k: int) -> Record | None:
@@ -152,7 +182,8 @@ class RecordModel:
         if old:
             kinds = {one.part.kind for one in old}
             matrix = matrix - self._of(i, both, [one for one in both if one.part.kind in kinds])
-        return self._record(i, factor(matrix)[0], both)
+        one = factor(matrix)[0]
+        return self._record(i, one, both) if self.all_work or one.any() else None
 
     def standing(self, i: int) -> list[Equipment]:
         """Return what a running station measures the tracer with, from the beginning of its record."""
@@ -188,7 +219,8 @@ class RecordModel:
         present = [(e.present if e in working else np.zeros_like(e.present))[None, :] for e in every]
         parts = [e.part for e in every]
         matrix = self._information(parts, site, present, whole=True, first=every[0].first)
-        return with_place(matrix, self._place_factor([e.part for e in working], site))
+        rows = [e.present[None, :] for e in working]
+        return with_place(matrix, self._place_factor([e.part for e in working], site, rows, whole=True))
 
     def _record(self, i: int, one: Floats, equipment: list[Equipment]) -> Record:
         return Record(i, one, tuple(e.method for e in equipment), False)
@@ -197,17 +229,19 @@ class RecordModel:
         """Return (12,) 1 / variance of the monthly difference of an analyzer at i and flasks at j.
 
         At the same place both see the same air, and only what the flasks miss of it counts; at two places
-        their synoptic air is independent. 0 in months without both.
+        their synoptic air is independent. 0 in months without both. Where not all works, the mean over the years
+        of the window.
         """
-        a, f = self._months[analyzer.id], self._months[flask.id]
+        a, f = self.months_of(analyzer), self.months_of(flask)
         syn = self.here.synoptic_variance
         if same_place:
             air = syn[i] * np.maximum(0.0, f.spread[j] - a.spread[i])
         else:
             air = syn[j] * f.spread[j] + syn[i] * a.spread[i]
         variance = a.own[i] + f.own[j] + air
-        both = self.region.open_months[i] * self.region.open_months[j] * (1.0 - a.empty[i]) * (1.0 - f.empty[j])
-        return np.asarray(both / variance, dtype=float)
+        is_open = np.tile(self.region.open_months[i] * self.region.open_months[j], variance.size // 12)
+        both = is_open * (1.0 - a.empty[i]) * (1.0 - f.empty[j])
+        return np.asarray((both / variance).reshape(-1, 12).mean(axis=0), dtype=float)
 
     def _flask_end(self, these: Ints) -> Ints:
         """Return the month before which flasks stop; those that go on do so for any length of window."""
@@ -234,7 +268,8 @@ class RecordModel:
         sites = d.candidate[these]
         parts, present = self._presence(plan, these)
         matrix = self._information(parts, sites, present, whole=False, first=int(d.analyzer_month[these[0]]))
-        return factor(with_place(matrix, self._place_factor(parts, sites))), tuple(p.record_method for p in parts)
+        place = self._place_factor(parts, sites, present, whole=False)
+        return factor(with_place(matrix, place)), tuple(p.record_method for p in parts)
 
     def _presence(self, plan: Plan, these: Ints) -> tuple[list[Plan], list[Bools]]:
         """Return the parts of a plan that measure the tracer and their months (D, M) of the window."""
@@ -253,9 +288,15 @@ class RecordModel:
                 present.append((months >= begin[:, None]) & (months < end[:, None]) & is_open)
         return parts, present
 
-    def _place_factor(self, parts: list[Plan], sites: Ints) -> Floats:
+    def _place_factor(self, parts: list[Plan], sites: Ints, present: list[Bools], *, whole: bool) -> Floats:
         """Return E (D, 6, 8) with D = E Eᵀ: the place's own, and contamination of the cleanest instrument."""
-        bias = np.min([self._months[part.id].bias[sites] for part in parts], axis=0)
+        each = np.array([self._months[part.id].bias[sites] for part in parts])
+        if not self.all_work:
+            # Without any row an instrument tells nothing of contamination.
+            chance = [1.0 - self.months_of(part, whole=whole).empty[sites] for part in parts]
+            rows = np.any(np.array(present) & (np.array(chance) > 0.0), axis=2, keepdims=True)
+            each = np.where(rows | ~np.any(rows, axis=0), each, np.inf)
+        bias = np.min(each, axis=0)
         own = np.zeros((sites.size, FUNCTIONS, FUNCTIONS))
         index = np.arange(FUNCTIONS)
         own[:, index, index] = np.sqrt(self._place[sites])
@@ -273,13 +314,13 @@ class RecordModel:
         self, parts: list[Plan], sites: Ints, present: list[Bools], *, whole: bool, first: int = 0
     ) -> Floats:
         """Return Kᵀ R₀⁻¹ K (D, k, k), R₀ the error of all rows without the air that the cell carries."""
-        years = self.axis.all_years if whole else self.axis.years
         here, left = self.here.at(sites), self._left[sites]
         syn, slow = here.synoptic_variance[:, None], here.slow_variance[:, None]
-        months = [self._months[part.id].at(sites) for part in parts]
+        months = [self.months_of(part, whole=whole).at(sites) for part in parts]
         least = np.min([m.spread for m in months], axis=0)
         common = syn * least
         base = self.columns(whole, len(parts))
+        years = base.shape[0] // least.shape[1]
         instruments = []
         for position, (month, there) in enumerate(zip(months, present, strict=True)):
             some = 1.0 - month.empty

@@ -26,6 +26,10 @@ Bools = NDArray[np.bool_]
 Codes = NDArray[np.uint8]
 
 
+# Rows of `Region.working`.
+INSTRUMENT_ROWS = ("analyzer", "flask")
+
+
 class Origin(IntEnum):
     """Where a number comes from; pages print the name in lower case."""
 
@@ -41,8 +45,22 @@ def read_only(array: NDArray[Any]) -> NDArray[Any]:
     return array
 
 
+class _Pickled:
+    """Lets a frozen dataclass go to other processes: views of dictionaries travel as dictionaries and are made again.
+
+    Arrays arrive read-only, as they were sent; a plain pickle would forget that.
+    """
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {name: dict(one) if isinstance(one, MappingProxyType) else one for name, one in vars(self).items()}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        for name, one in state.items():
+            object.__setattr__(self, name, _frozen(one))
+
+
 @dataclass(frozen=True, eq=False)
-class Candidates:
+class Candidates(_Pickled):
     """The places of a region in the order of their ids; every array has one entry a candidate.
 
     Texts are tuples, numbers read-only arrays; units are those of the column's name in the page of
@@ -102,7 +120,7 @@ class Candidates:
 
 
 @dataclass(frozen=True, eq=False)
-class Region:
+class Region(_Pickled):
     """A region folder that was read and found free of faults.
 
     `exposure` (n, 12) is the share of a month's hours with background air, with `accepted_hours`
@@ -115,6 +133,13 @@ class Region:
     noticed. `distances_km` (n, 2) are those to the nearest airport and supply port, NaN where `siting derive` has not
     told them. `what_ifs` are the changes made since, as they are typed ("--budget 600000"); the region
     of a folder has none.
+
+    `working` (2, n, months of the window) is one course that the window may take: the share (0 to 1) of each single
+    month in which the analyzer (row 0) and the flasks (row 1) at a candidate work and what they sample comes home.
+    An analyzer with 0.25 stands still for three weeks of that month, flasks with 0.25 lose three samples in four.
+    It comes on top of `exposure`, `data_return` and `open_months`, which hold for every year, and touches neither
+    older years of running records nor any cost. Without months, (2, 0, 0), all works; a folder's region has none.
+    Raises ValueError where it has another shape, a NaN or a share outside 0 to 1.
     """
 
     name: str
@@ -141,6 +166,27 @@ class Region:
     what_ifs: tuple[str, ...] = ()
     hubs: tuple[HubRow, ...] = ()
     distances_km: Floats = field(default_factory=lambda: read_only(np.zeros((0, 2))))
+    working: Floats = field(default_factory=lambda: read_only(np.zeros((2, 0, 0))))
+
+    def __post_init__(self) -> None:
+        """Refuse shares of working months that do not fit the region."""
+        if self.working.shape == (2, 0, 0):
+            return
+        wanted = (len(INSTRUMENT_ROWS), len(self.candidates), 12 * self.settings.years)
+        if self.working.shape != wanted:
+            raise ValueError(f"working must have the shape {wanted}, not {self.working.shape}")
+        if not np.all((self.working >= 0.0) & (self.working <= 1.0)):
+            raise ValueError("every share of working months must lie between 0 and 1")
+
+    def work(self, instrument: str) -> Floats | None:
+        """Return the share (n, months of the window) that an "analyzer" or "flask" works, None where all works.
+
+        Raises ValueError for another word.
+        """
+        if instrument not in INSTRUMENT_ROWS:
+            raise ValueError(f"an instrument is one of {', '.join(INSTRUMENT_ROWS)}, not {instrument}")
+        row = INSTRUMENT_ROWS.index(instrument)
+        return None if self.working.shape == (2, 0, 0) else np.asarray(self.working[row], dtype=float)
 
     @property
     def tracers(self) -> tuple[str, ...]:
@@ -218,3 +264,10 @@ def open_mean(monthly: Floats, open_months: Bools) -> Floats:
 def frozen_mapping(items: dict[str, Any]) -> Mapping[str, Any]:
     """Return a read-only view of a dictionary with its keys sorted."""
     return MappingProxyType({key: items[key] for key in sorted(items)})
+
+
+def _frozen(one: Any) -> Any:
+    """Return a dictionary as a read-only view, an array read-only, anything else as it is."""
+    if isinstance(one, dict):
+        return frozen_mapping({key: _frozen(value) for key, value in one.items()})
+    return read_only(one) if isinstance(one, np.ndarray) else one

@@ -259,12 +259,36 @@ class Geography(Vocabulary):
 class Stress(Vocabulary):
     """What many futures are drawn from."""
 
-    futures: int = described(200, about="Number of futures.", ge=1, le=100_000, later="judging")
-    yearly_failure: Share = described(0.1, about="Chance a year that a station fails.", why="assumed", later="judging")
-    repair_months: Positive = described(4.0, about="Months to repair.", why="assumed", later="judging")
-    lost_shipments: Share = described(0.02, about="Share of shipments lost.", why="assumed", later="judging")
-    late_start_months: NotNegative = described(
-        3.0, about="Delay of a start, one standard deviation.", why="assumed", later="judging"
+    futures: int = described(200, about="Number of futures.", ge=1, le=100_000)
+    spread: Literal["triangular", "uniform", "ends"] = described(
+        "triangular",
+        about="Distribution of a column between its `_low` and `_high` ends: `triangular` with its peak at the own "
+        "number of the column, `uniform`, or `ends` (one of the two, each with chance one half).",
     )
-    price_sd: NotNegative = described(0.1, about="Spread of all prices, as a share.", why="assumed", later="judging")
-    noise_factor: Positive = described(1.5, about="How much noisier air may be.", why="assumed", later="judging")
+    yearly_failure: Share = described(
+        0.1, about="Chance that a station which works fails within a year; failures come at random.", why="assumed"
+    )
+    repair_months: Positive = described(
+        4.0,
+        about="Mean time to repair a station; where a spare analyzer is at home it is sent at once, if that is sooner.",
+        unit="months",
+        why="assumed",
+        le=600.0,
+    )
+    lost_shipments: Share = described(
+        0.02, about="Share of calls at which the flasks that go home are lost.", why="assumed"
+    )
+    late_start_months: NotNegative = described(
+        3.0,
+        about="Delay of a start, one standard deviation; no start is early.",
+        unit="months",
+        why="assumed",
+        le=600.0,
+    )
+    price_sd: NotNegative = described(0.1, about="Spread of all prices together, as a share.", why="assumed", le=10.0)
+    noise_factor: Positive = described(
+        1.5,
+        about="By how much the air may be noisier, day by day and month by month: a factor evenly between 1 and this.",
+        why="assumed",
+        le=100.0,
+    )

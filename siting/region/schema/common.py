@@ -15,7 +15,7 @@ class Vocabulary(BaseModel):
     )
 
 
-Later = Literal["", "record", "judging"]
+Later = Literal["", "record"]
 
 
 def described(

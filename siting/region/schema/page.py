@@ -30,7 +30,6 @@ TABLES: tuple[tuple[str, type[Vocabulary]], ...] = (
 # What the marks of fields that wait for their use mean.
 LATER_WORDS = {
     "record": "what a network can show",
-    "judging": "many futures",
 }
 _PLURALS = {"number": "numbers", "name": "names", "text": "texts", "whole number": "whole numbers", "table": "tables"}
 
@@ -141,7 +140,7 @@ def _table_file(title: str, model: type[Vocabulary]) -> list[str]:
         spread = ", ".join(f"`{c}`" for c in tables.SPREAD_COLUMNS)
         lines += [
             f"A spread may be given beside each of {spread}: two more columns with `_low` and `_high` behind the name. "
-            "*Later (judging).*",
+            "`siting stress` draws from between them, as `[stress]` says.",
             "",
         ]
     own = next((c for file, c in tables.TRACER_COLUMNS.items() if title.startswith(file)), None)

@@ -58,4 +58,4 @@ class Settings(Vocabulary):
     score: Score = described(Score(), about="How a deployment is valued.")
     mixing: Mixing = described(Mixing(), about="How the atmosphere mixes.")
     geography: Geography = described(Geography(), about="How attributes are derived.")
-    stress: Stress = described(Stress(), about="What many futures are drawn from.", later="judging")
+    stress: Stress = described(Stress(), about="What many futures are drawn from.")

@@ -1,0 +1,1 @@
+"""Many futures of a region, and how layouts fare in them."""
