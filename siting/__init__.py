@@ -1,6 +1,7 @@
 """Plan observing networks for trace gases in background air.
 
-The Python interface mirrors the commands: `read_region`, `plan`, `assess`, `frontier_both`. Names are looked up on
+The Python interface mirrors the commands: `read_region`, `plan`, `assess`, `compare`, `frontier`,
+`build_order`, `alternatives`, `stress`. Names are looked up on
 first use, so that importing the package costs next to nothing.
 """
 
@@ -10,7 +11,20 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siting.api import GivenResult, PlanResult, assess, derive, frontier_both, plan
+    from siting.api import (
+        GivenResult,
+        OrderResult,
+        PlanResult,
+        alternatives,
+        assess,
+        build_order,
+        compare,
+        derive,
+        frontier,
+        frontier_both,
+        plan,
+        stress,
+    )
     from siting.region import Fault, InputError, Region, read_region
     from siting.region.layouts import read_layout
 
@@ -20,9 +34,15 @@ _HOMES = {
     "plan": "siting.api",
     "assess": "siting.api",
     "derive": "siting.api",
+    "alternatives": "siting.api",
+    "build_order": "siting.api",
+    "compare": "siting.api",
+    "frontier": "siting.api",
+    "stress": "siting.api",
     "frontier_both": "siting.api",
     "PlanResult": "siting.api",
     "GivenResult": "siting.api",
+    "OrderResult": "siting.api",
     "read_region": "siting.region",
     "Region": "siting.region",
     "InputError": "siting.region",
@@ -34,14 +54,20 @@ __all__ = [
     "Fault",
     "GivenResult",
     "InputError",
+    "OrderResult",
     "PlanResult",
     "Region",
+    "alternatives",
     "assess",
+    "build_order",
+    "compare",
     "derive",
+    "frontier",
     "frontier_both",
     "plan",
     "read_layout",
     "read_region",
+    "stress",
 ]
 
 

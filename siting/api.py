@@ -3,24 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from siting.assessment.comparison import Comparison, compared
 from siting.assessment.layout import Assessment, assess_layout
 from siting.assessment.precision import target_errors
+from siting.assessment.schedule import Schedule, schedule_of
 from siting.field.model import tracer_models
 from siting.field.targets import targets_of
+from siting.futures.outcome import Outcome
+from siting.futures.run import StressResult
+from siting.futures.run import stress as many_futures
+from siting.judging.frontier import BudgetFrontier, budget_frontier, change_frontier, even_budgets
+from siting.judging.order import BuildOrder
+from siting.judging.order import build_order as nested_order
+from siting.judging.reasons import Asked, Reasons, reasons
+from siting.judging.search import By
 from siting.options import OBJECTIVES
 from siting.outputs.manifest import Certificate
 from siting.planning import Planning, plan_region
 from siting.region.changes import changed
 from siting.region.expected import missing_air
-from siting.region.faults import Fault, Findings
+from siting.region.faults import Fault, Findings, InputError
 from siting.region.layouts import GivenLayout
 from siting.region.model import Ints, Region
+from siting.region.plain import Spelling
 from siting.selection.both import BothFrontier
 from siting.selection.both import frontier_both as search_both
 from siting.selection.program import Ended, Limits, Report, Selection
@@ -28,7 +40,7 @@ from siting.selection.registry import demands, judge, start_program
 from siting.selection.score import layout_score, score_objective
 from siting.selection.solve import clashing_rules, solve_proven
 from siting.selection.stages import Proven
-from siting.selection.standing import with_best_ways
+from siting.selection.standing import cents, with_best_ways
 from siting.verification.verdict import Verification
 
 if TYPE_CHECKING:
@@ -66,6 +78,15 @@ class GivenResult:
 
     planning: Planning
     assessment: Assessment
+
+
+@dataclass(frozen=True, eq=False)
+class OrderResult:
+    """A build order with the planning it was decided in (ways of supply chosen) and its schedule month by month."""
+
+    planning: Planning
+    order: BuildOrder
+    schedule: Schedule
 
 
 def plan(
@@ -270,6 +291,12 @@ def assess(region: Region, layout: GivenLayout, *, state: bool = True) -> GivenR
 
     Raises `InputError` where a deployment could not begin within the window.
     """
+    planning, picked = _given(region, layout)
+    return GivenResult(planning, assess_layout(planning, picked, state=state))
+
+
+def _given(region: Region, layout: GivenLayout) -> tuple[Planning, Ints]:
+    """Return the planning in which a given layout can be judged, with its ways of supply, and its deployments."""
     settings, ids = region.settings, region.candidates.ids
     plans = [plan.id for plan in settings.plans]
     pairs = [
@@ -293,8 +320,181 @@ def assess(region: Region, layout: GivenLayout, *, state: bool = True) -> GivenR
             found.append(k)
     findings.raise_if_any()
     picked = np.sort(np.array(found, dtype=np.int64))
+    return with_best_ways(planning, picked), picked
+
+
+def compare(region: Region, layouts: Sequence[GivenLayout]) -> Comparison:
+    """Compare given layouts on the same assumptions; rules that they break are shown, not refused.
+
+    Layouts of the same name are told apart by numbers. Raises `InputError` for less than two layouts, or where a
+    deployment could not begin within the window.
+    """
+    findings = Findings()
+    if len(layouts) < 2:
+        problem, mend = "a comparison needs two layouts or more", "name another one"
+        findings.fault("LAYOUT", None, None, None, problem, allowed="two or more", mend=mend)
+    entries: list[tuple[str, Planning, Ints]] = []
+    for name, layout in zip(_distinct([one.name for one in layouts]), layouts, strict=True):
+        try:
+            entries.append((name, *_given(region, layout)))
+        except InputError as error:
+            findings.faults += error.faults
+    findings.raise_if_any()
+    return compared(entries)
+
+
+def _distinct(names: Sequence[str]) -> list[str]:
+    """Return names with numbers behind those that came before."""
+    found: list[str] = []
+    for name in names:
+        number = 2
+        told = name
+        while told in found or (told != name and told in names):
+            told, number = f"{name} ({number})", number + 1
+        found.append(told)
+    return found
+
+
+def frontier(
+    region: Region,
+    *,
+    by: By = "score",
+    points: int = 9,
+    low: float = 0.5,
+    high: float = 1.5,
+    budgets: Sequence[float] | None = None,
+    every_change: bool = False,
+    gap: float = 1e-2,
+    time_limit: float | None = None,
+    stop: Callable[[], bool] | None = None,
+    progress: Report | None = None,
+) -> BudgetFrontier:
+    """Return the best layouts at several total budgets, all else as it is.
+
+    `points` budgets lie evenly from `low` to `high` times the region's own, unless `budgets` (currency) names them;
+    `every_change` asks, by score, for each budget up to `high` times the own one where the best layout changes.
+    `gap` holds for each search, `time_limit` (s) for all together. Raises `InputError` for budgets that cannot
+    be, as `plan` does by precision, ValueError for `every_change` by precision.
+    """
+    own = cents(region.settings.budget.total)
+    if every_change and by != "score":
+        raise ValueError("changes of the best layout are followed by score only")
+    wanted = even_budgets(own, points, low, high) if budgets is None else tuple(cents(b) for b in budgets)
+    most = max((round(own * high),) if every_change else wanted)
+    planning = _asked_by(changed(region, budget=most / 100.0), by)
+    limits = Limits(gap, time_limit, None, 0, stop)
+    if every_change:
+        return change_frontier(planning, max(1, round(own * low)), limits, progress, own)
+    return budget_frontier(planning, wanted, by, limits, progress, own)
+
+
+def build_order(
+    region: Region,
+    *,
+    by: By = "score",
+    gap: float = 1e-2,
+    time_limit: float | None = None,
+    stop: Callable[[], bool] | None = None,
+    progress: Report | None = None,
+) -> OrderResult:
+    """Return what opens in which year, decided year by year, with the price of that, and its schedule month by month.
+
+    `gap` holds for each search, `time_limit` (s) for all together. Raises `InputError` as `plan` by precision does.
+    """
+    planning = _asked_by(region, by)
+    order = nested_order(planning, by, Limits(gap, time_limit, None, 0, stop), progress)
+    picked = np.array(order.picked, dtype=np.int64)
     planning = with_best_ways(planning, picked)
-    return GivenResult(planning, assess_layout(planning, picked, state=state))
+    return OrderResult(planning, order, schedule_of(planning, picked))
+
+
+def alternatives(
+    region: Region,
+    layout: GivenLayout | None = None,
+    *,
+    by: By = "score",
+    ties: int = 5,
+    apart: int = 2,
+    within: float = 0.05,
+    sites: Sequence[str] | None = None,
+    gap: float = 1e-2,
+    time_limit: float | None = None,
+    stop: Callable[[], bool] | None = None,
+    progress: Report | None = None,
+    counter: Callable[[int, int], None] | None = None,
+) -> Reasons:
+    """Return why each site is in a layout (the best one if None) and why others are not, and near ties.
+
+    `ties` layouts at most that differ in `apart` sites or more (in one and not in the other, both ways) and lose at
+    most the share `within`; `sites` limits the questions to some candidates. `gap` holds for each search,
+    `time_limit` (s) for all together. Raises `InputError` for unknown sites and as `plan` and `assess` do.
+    """
+    spelling, findings = Spelling(region.candidates.ids), Findings()
+    for name in dict.fromkeys(sites or ()):
+        if name not in region.candidates.ids:
+            mend = spelling.mend(name, "name a candidate of the region")
+            problem = "no candidate has this id"
+            findings.fault("--site", None, None, name, problem, allowed=spelling.allowed, mend=mend)
+    findings.raise_if_any()
+    asked = Asked(ties, apart, within, None if sites is None else tuple(sites))
+    limits = Limits(gap, time_limit, None, 0, stop)
+    if layout is None:
+        return reasons(_asked_by(region, by), by, limits, asked, None, progress, counter)
+    planning, picked = _given(region, layout)
+    if by == "precision":
+        Findings(faults=_missing_air(planning)).raise_if_any()
+    return reasons(planning, by, limits, asked, picked.tolist(), progress, counter)
+
+
+def stress(
+    region: Region,
+    layout: GivenLayout,
+    *,
+    by: By = "score",
+    futures: int | None = None,
+    seed: int = 0,
+    gap: float = 1e-2,
+    nodes: int | None = None,
+    workers: int = 1,
+    executor: Callable[[], Executor] | None = None,
+    done: Sequence[Outcome] = (),
+    keep: Callable[[Outcome], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+    counter: Callable[[int, int], None] | None = None,
+) -> StressResult:
+    """Return how a layout fares in many futures drawn from the spreads of a region.
+
+    `executor` makes one of `concurrent.futures` to work on (a Dask client's `get_executor`, say); without it
+    `workers` local processes do. Each future is searched to a `gap` or through so many `nodes`, never for a time: the
+    result depends on the seed alone. `done` are outcomes of an earlier run of the same task, `keep` is told each new
+    one. Raises `InputError` as `assess` does.
+    """
+    _given(region, layout)
+    first = region.settings.first_year
+    picks = [(row.id, row.plan, int(row.start_year or first)) for row in layout.rows]
+    return many_futures(
+        region,
+        picks,
+        by=by,
+        futures=futures,
+        seed=seed,
+        gap=gap,
+        nodes=nodes,
+        workers=workers,
+        make=executor,
+        done=done,
+        keep=keep,
+        stop=stop,
+        counter=counter,
+    )
+
+
+def _asked_by(region: Region, by: By) -> Planning:
+    """Return the planning of a region, once it is clear that layouts can be made best by something."""
+    planning = plan_region(region)
+    if by == "precision":
+        Findings(faults=_missing_air(planning)).raise_if_any()
+    return planning
 
 
 def verify(run: str | Path, *, region: str | Path | None = None) -> Verification:
@@ -340,13 +540,25 @@ def _broken(planning: Planning, picked: Ints) -> str | None:
 
 __all__ = [
     "BothFrontier",
+    "BudgetFrontier",
+    "BuildOrder",
+    "Comparison",
     "GivenResult",
     "Limits",
+    "OrderResult",
+    "Outcome",
     "PlanResult",
+    "Reasons",
     "RecheckError",
+    "StressResult",
+    "alternatives",
     "assess",
+    "build_order",
+    "compare",
     "derive",
+    "frontier",
     "frontier_both",
     "plan",
+    "stress",
     "verify",
 ]

@@ -3,27 +3,41 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
 
 from siting import __version__
+from siting.talk import (
+    BAD_INPUT,
+    DONE,
+    FALSE_RUN,
+    NO_LAYOUT,
+    STOPPED,
+    JsonOption,
+    OutOption,
+    RegionArgument,
+    is_utf,
+    print_json,
+    put,
+    read,
+    refuse,
+    say,
+    say_notes,
+    silence,
+    width,
+)
 
 if TYPE_CHECKING:
     from siting.api import PlanResult
     from siting.assessment.layout import Assessment
     from siting.outputs.manifest import Certificate
     from siting.planning import Planning
-    from siting.region import InputError, Region
+    from siting.region import Region
     from siting.selection.stages import Proven
-
-DONE, FALSE_RUN, BAD_INPUT, NO_LAYOUT, STOPPED = 0, 1, 2, 3, 4
-MOST_FAULTS = 200
-WIDTH = 80
 
 
 class _Commands(TyperGroup):
@@ -34,7 +48,7 @@ class _Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
-            _say("Interrupted; nothing written.")
+            say("Interrupted; nothing written.")
             raise typer.Exit(STOPPED) from None
 
 
@@ -52,15 +66,8 @@ app = typer.Typer(
 
 def _show_version(wanted: bool) -> None:
     if wanted:
-        _put(sys.stdout, f"siting {__version__}\n")
+        put(sys.stdout, f"siting {__version__}\n")
         raise typer.Exit
-
-
-RegionArgument = Annotated[str, typer.Argument(metavar="REGION", help="Folder of input files.")]
-JsonOption = Annotated[bool, typer.Option("--json", metavar="", help="Print JSON for machines on standard output.")]
-OutOption = Annotated[
-    str | None, typer.Option("--out", metavar="DIR", help="Result folder; by default one below outputs/REGION.")
-]
 
 
 @app.callback()
@@ -90,15 +97,15 @@ def new(
     try:
         files = new_region(Path(name), demo=demo, sites=Path(sites) if sites is not None else None)
     except InputError as error:
-        _refuse(error)
+        refuse(error)
     typed = f'"{name}"' if " " in name else name
-    _say(f"Made {name} with {', '.join(files)}. Next: siting check {typed}")
+    say(f"Made {name} with {', '.join(files)}. Next: siting check {typed}")
 
 
 @app.command()
 def check(region: RegionArgument, as_json: JsonOption = False) -> None:
     """Read and check a region folder; all faults of all files come out at once."""
-    found = _read(region, as_json)
+    found = read(region, as_json)
     from siting.outputs.terminal import check_text
     from siting.planning import plan_region
     from siting.region.derived import derivable
@@ -106,7 +113,7 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
     planning = plan_region(found)
     if as_json:
         left_out = [{"id": x.candidate, "plan": x.plan, "reason": x.reason} for x in planning.deployments.left_out]
-        _print_json(
+        print_json(
             {
                 "region": found.name,
                 "candidates": len(found.candidates),
@@ -120,8 +127,8 @@ def check(region: RegionArgument, as_json: JsonOption = False) -> None:
         )
         return
     for warning in found.warnings:
-        _say(f"note: {warning.sentence()}")
-    _put(sys.stdout, check_text(planning, width=_width()))
+        say(f"note: {warning.sentence()}")
+    put(sys.stdout, check_text(planning, width=width()))
 
 
 @app.command()
@@ -133,7 +140,7 @@ def derive(
     as_json: JsonOption = False,
 ) -> None:
     """Fill what the files leave open from land, wind and towns: beside them, never over them."""
-    found = _read(region, as_json)
+    found = read(region, as_json)
     from siting.derive.files import derive_region, old_rows, write_derived
     from siting.outputs.progress import Counter
     from siting.region.faults import InputError
@@ -147,10 +154,10 @@ def derive(
             derived = derive_region(found, old_rows(folder), counter.update)
         paths = write_derived(folder, derived)
     except InputError as error:
-        _refuse(error, as_json)
+        refuse(error, as_json)
     fresh = len(derived.rows) - derived.reused
     if as_json:
-        _print_json(
+        print_json(
             {
                 "region": found.name,
                 "candidates": len(derived.rows),
@@ -162,10 +169,10 @@ def derive(
         )
         return
     for column, count in derived.filled:
-        _put(sys.stdout, f"{column:<28} {count:>6} candidate{'s' * (count != 1)}\n")
-    _say(f"Derived {fresh} candidates, reused {derived.reused} whose inputs have not changed.")
-    _say(f"Wrote {paths[0].name} and {paths[1].name} in {folder}. They fill empty cells only; your own numbers stand.")
-    _say(f"Next: siting derive {region} --explain ID, siting check {region}")
+        put(sys.stdout, f"{column:<28} {count:>6} candidate{'s' * (count != 1)}\n")
+    say(f"Derived {fresh} candidates, reused {derived.reused} whose inputs have not changed.")
+    say(f"Wrote {paths[0].name} and {paths[1].name} in {folder}. They fill empty cells only; your own numbers stand.")
+    say(f"Next: siting derive {region} --explain ID, siting check {region}")
 
 
 def _explain(found: Region, candidate: str, as_json: bool) -> None:
@@ -186,12 +193,12 @@ def _explain(found: Region, candidate: str, as_json: bool) -> None:
         findings.fault(
             "--explain", None, None, candidate, "no such candidate", allowed="an id of the region", mend=mend
         )
-        _refuse(InputError(findings.faults), as_json)
+        refuse(InputError(findings.faults), as_json)
     lines = explanation(asked_of(found), read_earth(), row)
     if as_json:
-        _print_json({"id": candidate, "lines": lines})
+        print_json({"id": candidate, "lines": lines})
         return
-    _put(sys.stdout, "\n".join(line if len(line) <= _width() else wrapped(line, _width()) for line in lines) + "\n")
+    put(sys.stdout, "\n".join(line if len(line) <= width() else wrapped(line, width()) for line in lines) + "\n")
 
 
 @app.command()
@@ -238,8 +245,8 @@ def plan(
     try:
         asked = plan_options(by, budget, analyzers, gap, time_limit, memory_limit)
     except InputError as error:
-        _refuse(error, as_json)
-    found = _read(region, as_json)
+        refuse(error, as_json)
+    found = read(region, as_json)
     from siting import api
     from siting.outputs.folder import check_target
     from siting.outputs.naming import folder_name
@@ -247,7 +254,7 @@ def plan(
     from siting.region.changes import changed
 
     def said() -> None:
-        _put(sys.stderr, "\nStopping; the best layout so far is kept (Ctrl-C again to leave at once).\n")
+        put(sys.stderr, "\nStopping; the best layout so far is kept (Ctrl-C again to leave at once).\n")
 
     try:
         found = changed(
@@ -260,7 +267,7 @@ def plan(
         name = folder_name(f"best-by-{asked.by}", found.what_ifs)
         target = Path(out) if out else Path("outputs") / found.name / name
         check_target(target)
-        _say_notes(found)
+        say_notes(found)
         with Interrupt(said) as interrupt, ProgressLine() as line:
             result = api.plan(
                 found,
@@ -272,7 +279,7 @@ def plan(
                 progress=line.update,
             )
     except InputError as error:
-        _refuse(error, as_json)
+        refuse(error, as_json)
     if result.assessment is None or result.certificate is None:
         _no_layout(result, as_json)
     seconds = result.selection.seconds
@@ -292,7 +299,7 @@ def assess(
     as_json: JsonOption = False,
 ) -> None:
     """Judge a given layout: coverage, cost, score, and every rule that it breaks."""
-    found = _read(region, as_json)
+    found = read(region, as_json)
     from siting import api
     from siting.outputs.folder import check_target
     from siting.region.faults import InputError
@@ -302,10 +309,10 @@ def assess(
         given = read_layout(found, layout)
         target = Path(out) if out else Path("outputs") / found.name / f"assessed-{given.name}"
         check_target(target, given.path)
-        _say_notes(found)
+        say_notes(found)
         result = api.assess(found, given)
     except InputError as error:
-        _refuse(error, as_json)
+        refuse(error, as_json)
     _finish(result.planning, result.assessment, None, target, as_json, 0.0)
 
 
@@ -326,11 +333,11 @@ def verify(
     try:
         found = api.verify(run, region=region)
     except InputError as error:
-        _refuse(error, as_json)
+        refuse(error, as_json)
     if as_json:
-        _print_json(found.as_dict())
+        print_json(found.as_dict())
     else:
-        _put(sys.stdout, "\n".join(wrapped(line, _width()) for line in found.lines()) + "\n")
+        put(sys.stdout, "\n".join(wrapped(line, width()) for line in found.lines()) + "\n")
     if not found.true:
         raise typer.Exit(FALSE_RUN)
 
@@ -353,48 +360,16 @@ def noise(
         samples, warnings = read_record(record, column=column)
         fit = noise_of_record(samples, record)
     except InputError as error:
-        _refuse(error, as_json)
+        refuse(error, as_json)
     for warning in warnings:
-        _say(f"note: {warning.sentence()}")
+        say(f"note: {warning.sentence()}")
     if as_json:
-        _print_json({"record": record, "flagged": samples.flagged, "empty": samples.empty} | noise_json(fit))
+        print_json({"record": record, "flagged": samples.flagged, "empty": samples.empty} | noise_json(fit))
         return
     paragraphs = noise_paragraphs(fit, name=Path(record).stem, flagged=samples.flagged, empty=samples.empty)
-    text = "\n".join(wrapped(line, _width()) for line in paragraphs)
+    text = "\n".join(wrapped(line, width()) for line in paragraphs)
     block = "\n".join(toml_lines(fit))
-    _put(sys.stdout, f"{text}\n\nTo paste below [[tracers]] of region.toml:\n\n{block}\n")
-
-
-def _read(folder: str, as_json: bool) -> Region:
-    """Read a region, or say everything that is wrong with it and leave."""
-    from siting.region import InputError, read_region
-
-    try:
-        return read_region(folder)
-    except InputError as error:
-        _refuse(error, as_json)
-
-
-def _say_notes(region: Region) -> None:
-    """Say on standard error what was noticed in the inputs and can change the answer."""
-    from siting.outputs.terminal import notes_lines
-
-    for line in notes_lines(region):
-        _say(line)
-
-
-def _refuse(error: InputError, as_json: bool = False) -> NoReturn:
-    """Print every fault and leave with the code for bad input; nothing was written."""
-    if as_json:
-        _print_json({"faults": [fault.as_dict() for fault in error.faults]})
-    for fault in error.faults[:MOST_FAULTS]:
-        _say(f"fault: {fault.sentence()}")
-    more = len(error.faults) - MOST_FAULTS
-    if more > 0:
-        _say(f"... and {more} more; --json names them all")
-    count = len(error.faults)
-    _say(f"{count} fault{'s' if count != 1 else ''}, nothing written.")
-    raise typer.Exit(BAD_INPUT)
+    put(sys.stdout, f"{text}\n\nTo paste below [[tracers]] of region.toml:\n\n{block}\n")
 
 
 def _no_layout(result: PlanResult, as_json: bool) -> NoReturn:
@@ -409,32 +384,32 @@ def _no_layout(result: PlanResult, as_json: bool) -> NoReturn:
         proved = ended is Ended.INFEASIBLE
         if as_json:
             status = {"status": "no layout"} if proved else {"status": "stopped", "ended": ended.value}
-            _print_json({**status, "attainable": goals})
+            print_json({**status, "attainable": goals})
         if proved:
-            _say("NO LAYOUT within the rules meets every goal. What can be had of each target by itself:")
+            say("NO LAYOUT within the rules meets every goal. What can be had of each target by itself:")
         else:
-            _say(
+            say(
                 f"Stopped ({ended.value}) before a layout that meets every goal was found. What is known of each "
                 "target by itself:"
             )
         for line in attainable_lines(goals):
-            _say(line)
-        _say(
+            say(line)
+        say(
             "Nothing written. Raise goals or the budget in region.toml, or take plan --by precision: it comes as near "
             "to all goals as can be."
         )
         raise typer.Exit(NO_LAYOUT if proved else STOPPED)
     if ended is Ended.INFEASIBLE:
         if as_json:
-            _print_json({"status": "no layout", "clash": [{"rule": r, "condition": w} for r, w in result.clash]})
-        _say("NO LAYOUT satisfies the rules. These clash; without any one of them the others can hold:")
+            print_json({"status": "no layout", "clash": [{"rule": r, "condition": w} for r, w in result.clash]})
+        say("NO LAYOUT satisfies the rules. These clash; without any one of them the others can hold:")
         for label, words in result.clash:
-            _say(f"- {label}: {words}")
-        _say("Nothing written.")
+            say(f"- {label}: {words}")
+        say("Nothing written.")
         raise typer.Exit(NO_LAYOUT)
     if as_json:
-        _print_json({"status": "stopped", "ended": ended.value})
-    _say(f"Stopped ({ended.value}) before a first layout was found; nothing written.")
+        print_json({"status": "stopped", "ended": ended.value})
+    say(f"Stopped ({ended.value}) before a first layout was found; nothing written.")
     raise typer.Exit(STOPPED)
 
 
@@ -462,65 +437,22 @@ def _finish(
     try:
         paths = write_layout(target, planning, assessment, certificate, log, proven)
     except FolderError as error:
-        _refuse(error, as_json)
+        refuse(error, as_json)
     try:
         try:
             if as_json:
-                _print_json(machine_content(planning, assessment, with_proof(certificate, paths)))
+                print_json(machine_content(planning, assessment, with_proof(certificate, paths)))
             else:
-                ascii_only = not _is_utf(sys.stdout)
-                _put(sys.stdout, layout_text(planning, assessment, certificate, width=_width(), ascii_only=ascii_only))
+                ascii_only = not is_utf(sys.stdout)
+                put(sys.stdout, layout_text(planning, assessment, certificate, width=width(), ascii_only=ascii_only))
         finally:
-            _say("")
+            say("")
             for line in closing:
-                _say(line)
-            _say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
+                say(line)
+            say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
     except KeyboardInterrupt:
-        _say(f"Interrupted; the {len(paths)} files in {target} are whole.")
+        say(f"Interrupted; the {len(paths)} files in {target} are whole.")
         raise typer.Exit(STOPPED) from None
-
-
-def _width() -> int:
-    """Return the width of the terminal, 80 at most."""
-    return min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns)
-
-
-def _is_utf(stream: TextIO) -> bool:
-    return "utf" in (stream.encoding or "ascii").lower()
-
-
-def _say(text: str) -> None:
-    """Talk goes to standard error, in lines of the terminal's width; paths are never broken."""
-    from siting.outputs.lines import wrapped
-
-    _put(sys.stderr, wrapped(text, _width(), fold=False) + "\n")
-
-
-def _print_json(content: dict[str, Any]) -> None:
-    """Print JSON, with escapes where the terminal has no Unicode."""
-    import json
-
-    _put(sys.stdout, json.dumps(content, indent=1, ensure_ascii=not _is_utf(sys.stdout), allow_nan=False) + "\n")
-
-
-def _put(stream: TextIO, text: str) -> None:
-    """Write text as far as the stream can show it; a reader that has gone away is no fault, a full disk is one."""
-    encoding = stream.encoding or "ascii"
-    try:
-        stream.write(text.encode(encoding, "replace").decode(encoding))
-        stream.flush()
-    except BrokenPipeError:
-        _silence(stream)
-    except OSError as error:
-        _silence(stream)
-        if stream is sys.stdout:
-            _say(f"fault: standard output cannot be written: {error.strerror or error}")
-            raise typer.Exit(BAD_INPUT) from None
-
-
-def _silence(stream: TextIO) -> None:
-    """Send a stream nowhere: Python would complain again when it closes it, so nothing may be left in it."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _run() -> int:
@@ -529,10 +461,10 @@ def _run() -> int:
         return int(app(prog_name="siting", standalone_mode=False) or DONE)
     except OSError as error:
         # Help goes past `_put`; a stream that is full shows here.
-        _silence(sys.stdout)
+        silence(sys.stdout)
         if isinstance(error, BrokenPipeError):
             return DONE
-        _say(f"fault: {error.strerror or error}")
+        say(f"fault: {error.strerror or error}")
         return BAD_INPUT
     except _USAGE as error:
         if type(error).__name__ == "NoArgsIsHelpError":
@@ -543,7 +475,7 @@ def _run() -> int:
         context = getattr(error, "ctx", None)
         path = context.command_path if context is not None else "siting"
         try:
-            _refuse(usage_fault(path, error.format_message()), "--json" in sys.argv[1:])
+            refuse(usage_fault(path, error.format_message()), "--json" in sys.argv[1:])
         except typer.Exit as left:
             return int(left.exit_code)
 

@@ -487,7 +487,7 @@ def comparison_files(comparison: Comparison) -> dict[str, str]:
 
 def _columns(comparison: Comparison, *before: str) -> list[str]:
     """Return headings of one column a layout, which no name can make look like one of ours or like a formula."""
-    return [harmless(f"{what} {name}") for name in comparison.names for what in before]
+    return [harmless(clean_text(f"{what} {name}")) for name in comparison.names for what in before]
 
 
 def _quantities(comparison: Comparison) -> str:
@@ -563,7 +563,7 @@ def _costs(comparison: Comparison) -> str:
             kinds = [(kind, sums[kind]) for kind in money.kinds]
             kinds.append(("transport_fixed", sum(f.cents for f in money.fixed if f.year == year)))
             kinds.append(("purchases", money.purchases[y]))
-            rows += [[year, one.name, kind, amount(cents)] for kind, cents in kinds]
+            rows += [[year, clean_text(one.name), kind, amount(cents)] for kind, cents in kinds]
     return csv_text(["year", "layout", "kind", "amount"], rows)
 
 

@@ -15,6 +15,7 @@ from siting.supply.circulation import even_circulation
 from siting.supply.estimate import Estimates, estimates
 from siting.supply.network import Network, build_network
 from siting.supply.rounds import Round, Turnaround, rounds_of, turnaround
+from siting.supply.timetable import Timetable
 from siting.supply.ways import ways
 
 KEEPS = "tracers.storage_days"
@@ -187,6 +188,7 @@ class _Maker:
         self._broken = settings.supply.breakage * d.travelling * settings.supply.flask_price
         self._keeps = [self._storage(p) for p in range(len(settings.plans))]
         self._turns: dict[tuple[int, int, int], Turnaround] = {}
+        self._calls: dict[tuple[int, int], Timetable] = {}
         self._limited = np.array([arc.number for arc in network.capacities], dtype=np.int64)
 
     def _storage(self, p: int) -> tuple[float, str]:
@@ -213,19 +215,19 @@ class _Maker:
         most = float(self._region.candidates.visits_per_year[i])
         keeps, gas = self._keeps[int(d.plan[k])]
         found: list[_Choice] = []
-        for number, one in enumerate(rounds):
-            turn = self._turn(k, number, one, most)
-            boxes = self._boxes(np.array([k]), np.array([turn.calls]))[0]
-            amount = boxes * one.price + self._broken[k]
-            shared = one.shared
-            money = amount * self._factor
+        turns = [self._turn(k, number, one, most) for number, one in enumerate(rounds)]
+        every = self._boxes(np.full(len(rounds), k), np.array([turn.calls for turn in turns]))
+        amounts = every * np.array([[one.price] for one in rounds]) + self._broken[k]
+        monies, on = amounts * self._factor, d.travelling[k] > 0.0
+        cents = hundredths(monies)
+        for number, (one, turn, boxes) in enumerate(zip(rounds, turns, every, strict=True)):
+            shared, paid = one.shared, cents[number]
             if not self._settings.supply.sharing and shared:
-                money = money + self._shared[sorted(shared)].sum(axis=0) * (self._share[k] > 0.0)
-                shared = frozenset()
-            on = d.travelling[k] > 0.0
+                fixed = self._shared[sorted(shared)].sum(axis=0) * (self._share[k] > 0.0)
+                shared, paid = frozenset(), hundredths(monies[number] + fixed)
             found.append(
                 _Choice(
-                    hundredths(money),
+                    paid,
                     (on * turn.peak).astype(np.int64),
                     boxes.astype(np.int64),
                     begin + number,
@@ -242,13 +244,20 @@ class _Maker:
             return [best], _too_old(best.turn.oldest, keeps, gas)
         return self._few(kept, k), ""
 
+    def _exchanged(self, i: int, number: int, one: Round, most: float) -> Timetable:
+        """Return the calls at which flasks are exchanged; one object serves all plans of a place."""
+        key = (i, number)
+        if key not in self._calls:
+            self._calls[key] = one.calls.thinned(most)
+        return self._calls[key]
+
     def _turn(self, k: int, number: int, one: Round, most: float) -> Turnaround:
         d, i = self._d, int(self._d.candidate[k])
         key = (i, int(d.plan[k]), number)
         if key not in self._turns:
             laboratory = self._settings.laboratory
             self._turns[key] = turnaround(
-                one.calls,
+                self._exchanged(i, number, one, most),
                 most,
                 float(d.full_year_flasks[k]),
                 self._region.open_months[i],
@@ -267,9 +276,8 @@ class _Maker:
     def _few(self, found: list[_Choice], k: int) -> list[_Choice]:
         """Return the undominated ways, as many as are asked for: cheapest alone, cheapest by itself, least glass."""
         kept: list[_Choice] = []
-        order = sorted(range(len(found)), key=lambda n: (self._alone(found[n], k), found[n].round_of))
-        for n in order:
-            one = found[n]
+        alone = {one.round_of: self._alone(one, k) for one in found}
+        for one in sorted(found, key=lambda one: (alone[one.round_of], one.round_of)):
             if not any(self._beats(other, one, k) for other in kept):
                 kept.append(one)
         most = self._settings.supply.routes
@@ -278,7 +286,7 @@ class _Maker:
         first = [
             kept[0],
             min(kept, key=lambda one: (int(one.cents.sum()), one.round_of)),
-            min(kept, key=lambda one: (int(one.flasks.max()), self._alone(one, k), one.round_of)),
+            min(kept, key=lambda one: (int(one.flasks.max()), alone[one.round_of], one.round_of)),
         ]
         chosen: list[_Choice] = []
         for one in [*first, *kept]:

@@ -21,6 +21,8 @@ CALENDAR = 365
 ALWAYS = frozenset(range(1, 13))
 # Points at which the wait for a departure of unknown date is averaged.
 PHASES = 32
+# Month (1-12) of each day of the year.
+_MONTHS = np.array([month_of(day) for day in range(CALENDAR)])
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,7 @@ class Timetable:
     @cached_property
     def open_days(self) -> Bools:
         """Mask (365,) of the days on which it departs."""
-        days = np.array([month_of(day) in self.months for day in range(CALENDAR)])
+        days = np.isin(_MONTHS, sorted(self.months))
         days = np.roll(days, round(self.shift))
         return days[::-1].copy() if self.mirrored else days
 
@@ -135,6 +137,10 @@ class Timetable:
 
     def mean_wait(self) -> float:
         """Return the wait in days of something that comes at any time of the year, on average."""
+        return self._mean_wait
+
+    @cached_property
+    def _mean_wait(self) -> float:
         if self.dates:
             gaps = np.diff(self.dates, append=self.dates[0] + CALENDAR)
             return float((gaps**2).sum() / (2.0 * gaps.sum()))

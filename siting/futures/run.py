@@ -9,15 +9,15 @@ from typing import Any
 
 import numpy as np
 
+from siting.futures.losses import Cut, Loss, cuts, losses
+from siting.futures.outcome import Outcome, Pick, Task, planned
+from siting.futures.pool import packed, run
 from siting.judging.frontier import TargetAt, targets_at
 from siting.judging.search import By, Search
 from siting.record.air import UnknownGasError
 from siting.region.model import Region
 from siting.selection.registry import judge
 from siting.selection.standing import with_best_ways
-from siting.stress.losses import Cut, Loss, cuts, losses
-from siting.stress.outcome import Outcome, Pick, Task, planned
-from siting.stress.pool import packed, run
 
 CUTS = (0.1, 0.2, 0.3)
 QUANTILES = (0.1, 0.5, 0.9)
@@ -37,7 +37,7 @@ class Spread:
 
 @dataclass(frozen=True)
 class TargetSpread:
-    """Standard error of one target in the nominal region and over the futures, and the share in which the goal is met."""
+    """Standard error of one target as the region is and over the futures, and in what share of them its goal is met."""
 
     tracer: str
     target: str

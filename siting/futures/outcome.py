@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from siting.assessment.precision import target_errors
+from siting.futures.drawing import applied, draw
 from siting.judging.search import By, Found, Search, named
 from siting.planning import Planning, plan_region
 from siting.record.air import UnknownGasError
@@ -16,7 +17,6 @@ from siting.region.model import Ints, Region
 from siting.selection.program import Limits
 from siting.selection.registry import judge
 from siting.selection.standing import cost_by_year, with_best_ways
-from siting.stress.futures import applied, draw
 
 Pick = tuple[str, str, int]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO
 
-from siting.stress.outcome import Outcome, Task
+from siting.futures.outcome import Outcome, Task
 
 
 def key_of(task: Task, version: str) -> str:

@@ -12,7 +12,7 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siting.stress.outcome import Outcome, Task
+    from siting.futures.outcome import Outcome, Task
 
 # Times that a future may be under way when its pool breaks before it is given up.
 MOST_BREAKS = 3
@@ -39,7 +39,7 @@ def work(payload: bytes, number: int) -> Outcome:
     """Return the outcome of one future; this is what runs in a worker, on one BLAS thread."""
     from threadpoolctl import threadpool_limits
 
-    from siting.stress.outcome import outcome
+    from siting.futures.outcome import outcome
 
     with threadpool_limits(limits=1):
         return outcome(_task(payload), number)
