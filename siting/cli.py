@@ -11,6 +11,7 @@ import typer
 from typer.core import TyperGroup
 
 from siting import __version__
+from siting.judge import register
 from siting.talk import (
     BAD_INPUT,
     DONE,
@@ -453,6 +454,9 @@ def _finish(
     except KeyboardInterrupt:
         say(f"Interrupted; the {len(paths)} files in {target} are whole.")
         raise typer.Exit(STOPPED) from None
+
+
+register(app)
 
 
 def _run() -> int:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 from siting.region.cells import CellError, integer, number
 from siting.region.faults import Findings, InputError
+from siting.region.schema.common import MOST_MONEY
 
 OBJECTIVES = ("precision", "cheapest", "score")
+By = Literal["score", "precision"]
+BY = ("score", "precision")
 
 
 @dataclass(frozen=True)
@@ -33,40 +38,197 @@ def plan_options(
 ) -> PlanOptions:
     """Return the options of `plan` from their texts; raises `InputError` with all faults at once."""
     findings = Findings()
-    if by not in OBJECTIVES:
-        findings.fault(
-            "--by",
-            None,
-            None,
-            by,
-            "not something that can be made best",
-            allowed=", ".join(OBJECTIVES),
-            mend=f"write {OBJECTIVES[0]}",
-        )
+    _check_by(by, OBJECTIVES, findings)
     money = _value("--budget", budget, number, findings)
     stock = _value("--analyzers", analyzers, integer, findings)
-    share = _value("--gap", gap, number, findings)
-    seconds = _value("--time-limit", time_limit, number, findings)
+    share = _gap(gap, findings)
+    seconds = _seconds(time_limit, findings)
     megabytes = _value("--memory-limit", memory_limit, number, findings)
-    if share is not None and not 0.0 <= share <= 1.0:
-        allowed, mend = "a share from 0 to 1", "write 0.001 for a tenth of a per cent"
-        findings.fault("--gap", None, None, gap, "out of range", allowed=allowed, mend=mend)
-    if seconds is not None and seconds < 0.0:
-        findings.fault(
-            "--time-limit",
-            None,
-            None,
-            time_limit,
-            "out of range",
-            allowed="0 or more seconds",
-            mend="leave out the sign",
-        )
     if megabytes is not None and not megabytes > 0.0:
         allowed, mend = "more than 0 megabytes", "write 4000 for about 4 gigabytes, or leave it out"
         findings.fault("--memory-limit", None, None, memory_limit, "out of range", allowed=allowed, mend=mend)
     findings.raise_if_any()
     whole = None if stock is None else int(stock)
-    return PlanOptions(by, money, whole, 0.0 if share is None else share, seconds, megabytes)
+    return PlanOptions(by, money, whole, share, seconds, megabytes)
+
+
+@dataclass(frozen=True)
+class JudgingOptions:
+    """What every search among alternatives was asked for."""
+
+    by: By
+    gap: float
+    time_limit: float | None
+
+
+@dataclass(frozen=True)
+class FrontierOptions:
+    """What `frontier` was asked for; `by` may be "both" here, money is None where it was left out."""
+
+    by: str
+    points: int
+    low: float | None
+    high: float | None
+    changes: bool
+    gap: float
+    time_limit: float | None
+
+    def ends(self, own: float) -> tuple[float, float]:
+        """Return the least and the largest budget; raises `InputError` where they do not rise."""
+        low = 0.5 * own if self.low is None else self.low
+        high = max(1.5 * own, low * 1.5) if self.high is None else self.high
+        if not low < high:
+            findings = Findings()
+            findings.fault(
+                "--to",
+                None,
+                None,
+                f"{high:g}",
+                "is not above the least budget",
+                allowed=f"more than {low:g}",
+                mend="raise --to, or lower --from",
+            )
+            findings.raise_if_any()
+        return low, high
+
+
+@dataclass(frozen=True)
+class AlternativesOptions:
+    """What `alternatives` was asked for."""
+
+    by: By
+    ties: int
+    apart: int
+    within: float
+    gap: float
+    time_limit: float | None
+
+
+@dataclass(frozen=True)
+class StressOptions:
+    """What `stress` was asked for."""
+
+    by: By
+    futures: int | None
+    seed: int
+    gap: float
+    nodes: int | None
+    workers: int
+
+
+def judging_options(by: str, gap: str, time_limit: str | None) -> JudgingOptions:
+    """Return the options of a search among alternatives; raises `InputError` with all faults at once."""
+    findings = Findings()
+    _check_by(by, BY, findings)
+    share, seconds = _gap(gap, findings), _seconds(time_limit, findings)
+    findings.raise_if_any()
+    return JudgingOptions(_by(by), share, seconds)
+
+
+def frontier_options(
+    by: str, points: str, low: str, high: str, changes: bool, gap: str, time_limit: str | None
+) -> FrontierOptions:
+    """Return the options of `frontier`; raises `InputError` with all faults at once."""
+    findings = Findings()
+    _check_by(by, (*BY, "both"), findings)
+    count = _whole("--points", points, 2, 1000, findings)
+    least, most = _positive("--from", low or None, findings), _positive("--to", high or None, findings)
+    if changes and by in ("precision", "both"):
+        findings.fault(
+            "--changes",
+            None,
+            None,
+            by,
+            "changes of the best layout are followed by score only",
+            allowed="--by score",
+            mend="leave --changes out, or take --by score",
+        )
+    if by == "both" and (low or high):
+        findings.fault(
+            "--from" if low else "--to",
+            None,
+            None,
+            low or high,
+            "the frontier of both is that at the region's own budget",
+            allowed="--by score, --by precision",
+            mend="leave it out",
+        )
+    share, seconds = _gap(gap, findings), _seconds(time_limit, findings)
+    findings.raise_if_any()
+    return FrontierOptions(by, count, least, most, changes, share, seconds)
+
+
+def alternatives_options(
+    by: str, ties: str, apart: str, within: str, gap: str, time_limit: str | None
+) -> AlternativesOptions:
+    """Return the options of `alternatives`; raises `InputError` with all faults at once."""
+    findings = Findings()
+    _check_by(by, BY, findings)
+    count, differ = _whole("--ties", ties, 0, 1000, findings), _whole("--apart", apart, 1, 100_000, findings)
+    share = _share("--within", within, "write 0.05 for five per cent", findings)
+    most, seconds = _gap(gap, findings), _seconds(time_limit, findings)
+    findings.raise_if_any()
+    return AlternativesOptions(_by(by), count, differ, share, most, seconds)
+
+
+def stress_options(
+    by: str, futures: str | None, seed: str, gap: str, nodes: str | None, workers: str | None
+) -> StressOptions:
+    """Return the options of `stress`; raises `InputError` with all faults at once."""
+    findings = Findings()
+    _check_by(by, BY, findings)
+    count = None if futures is None else _whole("--futures", futures, 1, 100_000, findings)
+    start = _whole("--seed", seed, 0, 2**32 - 1, findings)
+    most = None if nodes is None else _whole("--nodes", nodes, 1, 10**9, findings)
+    hands = (os.cpu_count() or 1) if workers is None else _whole("--workers", workers, 1, 1000, findings)
+    share = _gap(gap, findings)
+    findings.raise_if_any()
+    return StressOptions(_by(by), count, start, share, most, hands)
+
+
+def _by(by: str) -> By:
+    return "score" if by == "score" else "precision"
+
+
+def _check_by(by: str, known: tuple[str, ...], findings: Findings) -> None:
+    if by not in known:
+        problem, mend = "not something that can be made best", f"write {known[0]}"
+        findings.fault("--by", None, None, by, problem, allowed=", ".join(known), mend=mend)
+
+
+def _gap(text: str, findings: Findings) -> float:
+    return _share("--gap", text, "write 0.001 for a tenth of a per cent", findings)
+
+
+def _share(option: str, text: str, mend: str, findings: Findings) -> float:
+    share = _value(option, text, number, findings)
+    if share is not None and not 0.0 <= share <= 1.0:
+        findings.fault(option, None, None, text, "out of range", allowed="a share from 0 to 1", mend=mend)
+    return 0.0 if share is None else share
+
+
+def _seconds(text: str | None, findings: Findings) -> float | None:
+    seconds = _value("--time-limit", text, number, findings)
+    if seconds is not None and seconds < 0.0:
+        allowed, mend = "0 or more seconds", "leave out the sign"
+        findings.fault("--time-limit", None, None, text, "out of range", allowed=allowed, mend=mend)
+    return seconds
+
+
+def _positive(option: str, text: str | None, findings: Findings) -> float | None:
+    value = _value(option, text, number, findings)
+    if value is not None and not 0.0 < value <= MOST_MONEY:
+        allowed, mend = f"more than 0, at most {MOST_MONEY:.0f}", "give a sum of money"
+        findings.fault(option, None, None, text, "out of range", allowed=allowed, mend=mend)
+    return value
+
+
+def _whole(option: str, text: str, least: int, most: int, findings: Findings) -> int:
+    value = _value(option, text, integer, findings)
+    if value is not None and not least <= value <= most:
+        allowed, mend = f"a whole number from {least} to {most}", f"write {least} or more"
+        findings.fault(option, None, None, text, "out of range", allowed=allowed, mend=mend)
+    return least if value is None else int(value)
 
 
 def _value(option: str, text: str | None, parse: Callable[[str], float], findings: Findings) -> float | None:

@@ -36,7 +36,8 @@ class Cut:
     """The best part of a layout that a share less of all money can pay.
 
     `goes` are the sites that it lacks; without a part that keeps the rules (`found` False) the rest is empty.
-    `missed` are goals, (tracer, target), that the whole layout met and the part does not.
+    `missed` are goals, (tracer, target), that the whole layout met and the part does not. The fields of `anew` tell of
+    the best layout that the money left can pay, chosen freely.
     """
 
     share: float
@@ -48,6 +49,10 @@ class Cut:
     goes: tuple[str, ...]
     targets: tuple[TargetAt, ...]
     missed: tuple[tuple[str, str], ...]
+    anew_found: bool
+    anew_loss: float
+    anew_comes: tuple[str, ...]
+    anew_goes: tuple[str, ...]
 
 
 def losses(search: Search, picked: Ints) -> tuple[tuple[Loss, ...], tuple[Loss, ...] | None]:
@@ -90,22 +95,25 @@ def cuts(
         planning, there = planned(with_less_money(region, share), layout)
         less = Search(planning, search.by)
         part = less.fitted(there.tolist(), Limits(gap))
-        if not part.any:
-            found.append(Cut(share, False, np.nan, np.nan, 0, (), tuple(sorted(sites)), (), ()))
-            continue
-        targets = _targets(planning, np.array(part.picked, dtype=np.int64))
-        stays = [site for site, _, _ in named(planning, part.picked)]
+        anew = less.best(Limits(gap), start=part)
+        targets = _targets(planning, np.array(part.picked, dtype=np.int64)) if part.any else ()
+        stays = {site for site, _, _ in named(planning, part.picked)}
+        chosen = {site for site, _, _ in named(planning, anew.picked)}
         found.append(
             Cut(
                 share,
-                True,
-                part.value,
-                search.loss(before, part.value),
+                part.any,
+                part.value if part.any else np.nan,
+                search.loss(before, part.value) if part.any else np.nan,
                 part.cents,
-                tuple(stays),
-                tuple(sorted(sites - set(stays))),
+                tuple(sorted(stays)),
+                tuple(sorted(sites - stays)),
                 targets,
                 missed(known, targets),
+                anew.any,
+                search.loss(before, anew.value) if anew.any else np.nan,
+                tuple(sorted(chosen - sites)),
+                tuple(sorted(sites - chosen)) if anew.any else (),
             )
         )
     return tuple(found)

@@ -11,6 +11,8 @@ from functools import lru_cache
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
+from siting.region.faults import Findings, InputError
+
 if TYPE_CHECKING:
     from siting.futures.outcome import Outcome, Task
 
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 MOST_BREAKS = 3
 # Futures handed out for each worker: one that runs, one that waits.
 AHEAD = 2
+CONNECT_SECONDS = 10
 
 
 class PoolError(RuntimeError):
@@ -48,6 +51,39 @@ def work(payload: bytes, number: int) -> Outcome:
 def local_pool(workers: int) -> Executor:
     """Return a pool of processes on this machine that leaves Ctrl-C to the process that asked."""
     return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_interrupts)
+
+
+def dask_pool(address: str) -> Callable[[], Executor]:
+    """Return what makes an executor on the Dask cluster whose scheduler has an address, as tcp://HOST:PORT.
+
+    Raises `InputError` where the extra `dask` is not installed or no scheduler answers.
+    """
+    findings = Findings()
+    try:
+        from distributed import Client
+    except ImportError:
+        problem, mend = "needs the extra `dask`, which is not installed", "pip install 'siting[dask]'"
+        findings.fault("--scheduler", None, None, address, problem, mend=mend)
+        raise InputError(findings.faults) from None
+    try:
+        client = Client(address, timeout=CONNECT_SECONDS)
+    except (OSError, ValueError, TypeError) as error:
+        findings.fault(
+            "--scheduler",
+            None,
+            None,
+            address,
+            f"no Dask scheduler answers there ({str(error).splitlines()[0] if str(error) else type(error).__name__})",
+            allowed="the address of a running scheduler, as tcp://HOST:PORT",
+            mend="start the cluster, or leave it out to work on local processes",
+        )
+        raise InputError(findings.faults) from None
+
+    def make() -> Executor:
+        executor: Executor = client.get_executor(pure=False)
+        return executor
+
+    return make
 
 
 def _leave_interrupts() -> None:

@@ -191,18 +191,20 @@ def change_frontier(
     budget = cents(planning.region.settings.budget.total)
     found: list[Found] = []
     budgets: list[int] = []
-    while budget >= low_cents and len(found) < most:
-        part = shared(limits, began, 4)
-        one = search.best(part, most_cents=budget, progress=progress)
+    whole = True
+    while whole and budget >= low_cents:
+        one = search.best(shared(limits, began, 4), most_cents=budget, progress=progress)
         if not one.any:
+            whole = one.ended is Ended.INFEASIBLE
+            break
+        if len(found) == most:
+            whole = False
             break
         cheap = search.cheapest(one, shared(limits, began, 4), progress)
         found.append(cheap)
         budgets.append(cheap.cents)
-        if one.ended is not Ended.GAP:
-            break
+        whole = cheap.ended is Ended.GAP
         budget = cheap.cents - 1
-    whole = len(found) < most and all(f.ended is Ended.GAP for f in found)
     rising, points = budgets[::-1], found[::-1]
     return _told(search, rising, _bounded(search, points, limits), limits, own_cents, every=True, whole=whole)
 

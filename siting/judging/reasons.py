@@ -260,7 +260,8 @@ class _Asking:
             one = self._next([search.differing(other, self._asked.apart) for other in found])
             if not one.any or search.loss(reference.value, one.value) > most:
                 self._done = self._all
-                return out, one.any or one.ended is Ended.INFEASIBLE
+                # Within the gap one that loses less may have been missed.
+                return out, one.ended is Ended.INFEASIBLE or search.loss(reference.value, one.bound) > most
             found.append(one.picked)
             out.append(self._told(one, reference, reference.picked))
         return out, False
@@ -283,7 +284,7 @@ class _Asking:
             one.value,
             one.bound,
             loss(reference.value, one.value) if one.any else np.inf,
-            loss(reference.value, one.bound) if np.isfinite(one.bound) else np.inf,
+            loss(reference.value, one.bound) if one.any or one.ended is not Ended.INFEASIBLE else np.inf,
             one.cents,
             one.proved,
             one.ended,

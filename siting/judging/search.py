@@ -15,7 +15,7 @@ from siting.field.targets import targets_of
 from siting.planning import Planning
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.both import with_score
-from siting.selection.linear import LinearEngine
+from siting.selection.linear import EQUAL, LinearEngine
 from siting.selection.precision import Aims, aims_of
 from siting.selection.program import NO_LIMIT, Ended, Limits, LinearObjective, Program, Report, Selection, relative_gap
 from siting.selection.registry import judge, start_program
@@ -50,7 +50,8 @@ class Found:
 
     `picked` are positions of deployments, ascending; `point` (columns,) the program's columns, None without a layout;
     `value` in the sense of the objective (score: large is good; precision: shortfall, small is good); no layout under
-    the conditions has a better value than `bound`. `cents` is its cost; `ended` says why the search ended.
+    the conditions has a better value than `bound` (infinite on the bad side where there is none, on the good side where
+    nothing is known). `cents` is its cost; `ended` says why the search ended.
     """
 
     picked: tuple[int, ...]
@@ -147,28 +148,37 @@ class Search:
             assert self._aims is not None
             answer = least_shortfall(program, self._aims, limits, point, progress).selection
         if answer.values is None or answer.value is None:
-            worst = -self.sign * np.inf
-            return Found((), None, worst, worst, np.inf, 0, answer.ended is Ended.INFEASIBLE, answer.ended)
+            return self._nothing(answer)
         bound = answer.value if answer.bound is None else answer.bound
         return self._told(answer, answer.value, bound, limits)
+
+    def _nothing(self, answer: Selection) -> Found:
+        """Return that no layout was found; a search that a limit ended says nothing beyond the bound it has."""
+        worst = -self.sign * np.inf
+        none = answer.ended is Ended.INFEASIBLE
+        bound = worst if none else -worst if answer.bound is None else float(answer.bound)
+        return Found((), None, worst, bound, np.inf, 0, none, answer.ended)
 
     def cheapest(self, found: Found, limits: Limits, progress: Report | None = None) -> Found:
         """Return the cheapest layout with a score at least as good as that of a layout found without conditions.
 
-        Raises ValueError by precision, `FalseAnswerError` as `best` does.
+        `ended` tells of the search for the score where a limit ended it, else of that for the cost. Raises ValueError
+        by precision, `FalseAnswerError` as `best` does.
         """
         if self._objective is None:
             raise ValueError("only scores are linear, so that one of them can be asked for")
         program = with_score(self.program, self._objective, found.value)
         cost = LinearObjective("cost", program.cost.astype(float) / 100.0, maximise=False)
         answer = LinearEngine(program, cost, replace(limits, gap=0.0), progress).search(self._start(found))
+        ended = answer.ended if found.ended is Ended.GAP else found.ended
         if answer.values is None:
-            return found
-        cheap = self._told(answer, self.value_of(answer.picked), found.bound, limits)
-        return cheap if cheap.cents <= found.cents else found
+            return replace(found, ended=ended)
+        cheap = self._told(answer, self._one(self.value_of(answer.picked), found.value), found.bound, limits)
+        return replace(cheap if cheap.cents <= found.cents else found, ended=ended)
 
     def _told(self, answer: Selection, value: float, bound: float, limits: Limits) -> Found:
         """Return an answer with its cost and gap, once it has been judged anew."""
+        value, bound = float(value), float(bound)
         gap = relative_gap(value, bound, self.floor)
         cost, proved = self._cents(answer.picked), bool(gap <= limits.gap)
         found = Found(answer.picked, answer.values, value, bound, gap, cost, proved, answer.ended)
@@ -186,12 +196,13 @@ class Search:
 
         Where they are better than the bound (they break rules), the bound is their own value.
         """
-        value = self.value_of(picked)
+        value = self._one(self.value_of(picked), bound)
         bound = self.sign * max(self.sign * bound, self.sign * value)
         gap = relative_gap(value, bound, self.floor)
         point = np.zeros(len(self.program.names))
         point[list(picked)] = 1.0
-        return Found(tuple(sorted(picked)), point, value, bound, gap, self._cents(picked), gap <= limits.gap, Ended.GAP)
+        those, proved = tuple(sorted(int(k) for k in picked)), bool(gap <= limits.gap)
+        return Found(those, point, value, bound, gap, self._cents(picked), proved, Ended.GAP)
 
     def value_of(self, picked: Sequence[int]) -> float:
         """Return the value of picked deployments by its definition, whatever rules they break."""
@@ -199,8 +210,13 @@ class Search:
         if self.counted is not None:
             those = those[self.counted[those]]
         if self.by == "score":
-            return layout_score(self.planning, those).total
-        return shortfall_of(self.planning, target_errors(self.planning, those))
+            return float(layout_score(self.planning, those).total)
+        return float(shortfall_of(self.planning, target_errors(self.planning, those)))
+
+    def _one(self, value: float, known: float) -> float:
+        """Return the known score where a score differs from it by rounding only, else the score itself."""
+        rounding = self.by == "score" and abs(value - known) <= EQUAL * max(1.0, abs(known))
+        return known if rounding else value
 
     def at(self, candidate: int) -> Ints:
         """Return the deployments of a candidate."""
@@ -220,8 +236,9 @@ class Search:
     def differing(self, picked: Sequence[int], sites: int) -> Condition:
         """Return the condition that at least so many sites are in a layout and not in the other one, or the reverse."""
         d = self.planning.deployments
-        inside = np.isin(d.candidate, d.candidate[np.array(picked, dtype=np.int64)])
-        return Condition(np.arange(len(d)), np.where(inside, -1, 1).astype(np.int64), lower=sites - len(set(picked)))
+        theirs = np.unique(d.candidate[np.array(picked, dtype=np.int64)])
+        signs = np.where(np.isin(d.candidate, theirs), -1, 1).astype(np.int64)
+        return Condition(np.arange(len(d)), signs, lower=sites - int(theirs.size))
 
     def _start(self, start: Found | None) -> Floats | None:
         if start is None or start.point is None:

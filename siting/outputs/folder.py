@@ -13,24 +13,39 @@ from pathlib import Path
 
 from siting.region.faults import Fault, InputError
 
-MARK = "layout.json"
-"""The file that makes a folder a result of ours."""
+MARKS = ("layout.json", "comparison.json", "frontier.json", "order.json", "alternatives.json", "stress.json")
+"""Files of which any one makes a folder a result of ours."""
 
 RESULT_NAMES = frozenset(
     {
-        MARK,
+        *MARKS,
+        "alternatives.txt",
         "bands.geojson",
+        "comparison.csv",
+        "comparison.geojson",
+        "comparison.txt",
         "assumptions.csv",
         "candidates.geojson",
         "contrasts.csv",
+        "cuts.csv",
         "detection.csv",
         "cautions.txt",
         "costs.csv",
         "coverage.csv",
         "figures",
+        "frontier.csv",
+        "frontier.txt",
+        "futures.csv",
         "gaps.csv",
+        "layout.csv",
+        "layouts.csv",
+        "losses.csv",
         "map.svg",
+        "margins.csv",
+        "near_ties.csv",
         "network.geojson",
+        "order.csv",
+        "order.txt",
         "plan_choice.csv",
         "prior.csv",
         "profiles.csv",
@@ -40,9 +55,12 @@ RESULT_NAMES = frozenset(
         "schedule.csv",
         "shown.txt",
         "sites.csv",
+        "stress.txt",
         "supply.csv",
         "supply.geojson",
         "targets.csv",
+        "why_in.csv",
+        "why_not.csv",
         "why.csv",
     }
 )
@@ -181,8 +199,8 @@ def _check_target(target: Path, files: Mapping[str, str | bytes]) -> None:
     if not target.is_dir():
         return
     strange = _foreign(target, files)
-    if not strange and any(target.iterdir()) and not (target / MARK).is_file():
-        strange = f"files but no {MARK}"
+    if not strange and any(target.iterdir()) and not any((target / mark).is_file() for mark in MARKS):
+        strange = f"files but no {MARKS[0]}"
     if strange:
         raise FolderError(
             f"{target} is not replaced, for it holds {strange}",
