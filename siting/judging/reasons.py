@@ -25,7 +25,7 @@ class Alternative:
     `layout` are (candidate id, plan id, start year), empty where the rules allow none; `value` its score or shortfall,
     `bound` what no such layout betters, `loss` by how much it is worse than the base, `least_loss` what the
     bound says of that at least (both above 0 where worse), `cents` its cost; `comes` and `goes` are sites that
-    it has beyond, and lacks against, the base.
+    it has beyond, and lacks against, the base, `changes` those that it has with another plan or start year.
     """
 
     layout: tuple[tuple[str, str, int], ...]
@@ -38,6 +38,7 @@ class Alternative:
     ended: Ended
     comes: tuple[str, ...]
     goes: tuple[str, ...]
+    changes: tuple[str, ...]
     targets: tuple[TargetAt, ...]
 
     @property
@@ -277,7 +278,8 @@ class _Asking:
             return ()
 
     def _told(self, one: Found, reference: Found, base: Sequence[int]) -> Alternative:
-        sites, before = self._sites(one.picked), self._sites(base)
+        mine, its = set(named(self._planning, one.picked)), set(named(self._planning, base))
+        sites, before = {site for site, _, _ in mine}, {site for site, _, _ in its}
         loss = self._search.loss
         return Alternative(
             named(self._planning, one.picked),
@@ -290,8 +292,6 @@ class _Asking:
             one.ended,
             tuple(sorted(sites - before)) if one.any else (),
             tuple(sorted(before - sites)) if one.any else (),
+            tuple(sorted(sites & before & {site for site, _, _ in mine - its})),
             self._targets(one.picked) if one.any else (),
         )
-
-    def _sites(self, picked: Sequence[int]) -> set[str]:
-        return {site for site, _, _ in named(self._planning, picked)}

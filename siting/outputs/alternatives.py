@@ -41,11 +41,18 @@ def alternatives_files(region: Region, found: Reasons) -> dict[str, str]:
     def told(one: Alternative) -> list[object]:
         known = {(t.tracer, t.target): t.error for t in one.targets}
         if not one.found:
-            return [None] * (8 + len(targets))
+            return [None] * (9 + len(targets))
         facts: list[object] = [one.loss, one.least_loss, one.value, one.proved, amount(one.cents)]
-        return [*facts, " ".join(one.comes), " ".join(one.goes), picks_words(one.layout), *map(known.get, targets)]
+        return [
+            *facts,
+            " ".join(one.comes),
+            " ".join(one.goes),
+            " ".join(one.changes),
+            picks_words(one.layout),
+            *map(known.get, targets),
+        ]
 
-    heads = ["loss_after", "least_loss", "value", "proved", "cost", "comes", "goes", "layout", *errors]
+    heads = ["loss_after", "least_loss", "value", "proved", "cost", "comes", "goes", "changes", "layout", *errors]
     return {
         "alternatives.json": document(alternatives_content(region, found)),
         "why_in.csv": csv_text(
@@ -130,18 +137,20 @@ def _why_not(found: Reasons, width: int) -> str:
             w.reason or loss_words(found.by, w.best.loss),
             listed([s for s in w.best.comes if s != w.id], 2) or "-",
             listed(w.best.goes, 3) or "-",
+            listed(w.best.changes, 2) or "-",
         ]
         for w in ranked
     ]
-    heads = ["site left out", "loss if it must be in", "also comes", "goes"]
-    table = text_table(heads, rows, width, left=4, fold=(0, 1, 2, 3))
+    heads = ["site left out", "loss if it must be in", "also comes", "goes", "other plan or year"]
+    table = text_table(heads, rows, width, left=5, fold=(0, 1, 2, 3, 4))
     return f"Why others are not, the nearest first\n{table}{_rest(found.why_not, 'why_not.csv')}"
 
 
 def _ties(found: Reasons, width: int) -> str:
     lines = [
         f"{k + 1}: loss of {loss_words(found.by, t.loss)}, {money(t.cents)} in all; comes "
-        f"{listed(t.comes, 6) or 'nothing'}; goes {listed(t.goes, 6) or 'nothing'}; {target_words(t.targets)}."
+        f"{listed(t.comes, 6) or 'nothing'}; goes {listed(t.goes, 6) or 'nothing'}; other plan or year at {listed(t.changes, 6) or 'none'}; "
+        f"{target_words(t.targets)}."
         for k, t in enumerate(found.ties)
     ]
     return section("Near ties, best first", lines, width) if lines else ""
