@@ -236,7 +236,7 @@ def precise_region(seed):
     ]
     starts = int(rng.integers(1, years + 1))
     places: list[dict] = []
-    for name in IDS[:5]:
+    for name in IDS[:4]:
         offered = [["f"], ["a"], ["f", "a"]][rng.integers(3)]
         if starts * (sum(len(p["plans"]) for p in places) + len(offered)) > 8:
             break

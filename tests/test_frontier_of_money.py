@@ -20,12 +20,20 @@ from hypothesis import strategies as st
 from siting.judging.frontier import budget_frontier, change_frontier, even_budgets, knee, membership
 from siting.judging.search import Search
 from siting.selection.program import Ended, Limits
+from siting.selection.score import layout_score
 
-_spec = importlib.util.spec_from_file_location("random_regions", Path(__file__).with_name("random_regions.py"))
-regions = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(regions)
 
-# Regions, counted over the file; each is asked at several budgets, every third one at every change.
+def _load(name):
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+# The latter enumerates ways of supply and legs.
+regions, networks = _load("random_regions"), _load("test_supply_shared_costs")
+
+# Regions, counted over the file; each is asked at several budgets, every fourth one at every change.
 INSTANCES = 240
 PARTS = 6
 EXACT = Limits(gap=0.0)
@@ -60,16 +68,19 @@ def by_hand(points):
     return always, stays, passing
 
 
-def farthest_above(points):
-    """Return the point farthest above the line through the ends, by distances of points from a line in the plane."""
+def check_knee(found, points):
+    """Check the knee by areas of triangles with the ends: the largest one on the upper side of the line."""
     kept = [(k, float(p.budget_cents), p.value) for k, p in enumerate(points) if p.found]
     if len(kept) < 3:
-        return None
+        assert found is None
+        return
     (_, x0, y0), (_, x1, y1) = kept[0], kept[-1]
-    # Twice the area of the triangle with the ends; above 0 to the left of the way from one end to the other.
-    areas = {k: (x1 - x0) * (y - y0) - (y1 - y0) * (x - x0) for k, x, y in kept}
-    best = max(areas, key=lambda k: (areas[k], -k))
-    return best if areas[best] > 1e-6 * (x1 - x0) * max(abs(y1 - y0), 1e-3) else None
+    areas = {k: ((x1 - x0) * (y - y0) - (y1 - y0) * (x - x0)) / (x1 - x0) for k, x, y in kept}
+    if found is None:
+        assert max(areas.values()) == pytest.approx(0.0, abs=1e-6)
+    else:
+        assert areas[found] == near(max(areas.values()))
+        assert areas[found] > 0.0
 
 
 def check_budgets(seed, tally, gap=0.0):
@@ -121,7 +132,7 @@ def check_budgets(seed, tally, gap=0.0):
     always, stays, passing = by_hand(frontier.points)
     assert (set(frontier.always), set(frontier.from_on), set(frontier.passing)) == (always, stays, passing)
     tally["passing"] += bool(passing)
-    assert frontier.knee == farthest_above(frontier.points), seed
+    check_knee(frontier.knee, frontier.points)
     tally["knee"] += frontier.knee is not None
     yearly = every.planning.region.settings.budget.per_year
     assert frontier.capped_cents == (None if yearly is None else sum(round(100 * v) for v in yearly))
@@ -163,7 +174,7 @@ def check_changes(seed, tally):
         assert point.value <= point.bound <= point.value + CLOSE * max(1.0, abs(point.value))
     tally["changes"] += len(known)
     tally["many changes"] += len(known) >= 5
-    for most in {1, len(known) // 2, len(known), len(known) + 1} - {0}:
+    for most in {len(known) // 2, len(known)} - {0}:
         some = change_frontier(planning, low, EXACT, most=most)
         assert [(p.cents, p.layout) for p in some.points] == [
             (p.cents, p.layout) for p in frontier.points[max(0, len(known) - most) :]
@@ -182,7 +193,7 @@ def test_the_best_layout_at_each_budget_is_that_of_all_layouts_that_cost_no_more
 
 @pytest.mark.parametrize("part", range(PARTS))
 def test_budgets_at_which_the_best_layout_changes_are_the_steps_of_cost_and_score_of_all_layouts(part):
-    for seed in range(part, INSTANCES, 3 * PARTS):
+    for seed in range(part, INSTANCES, 4 * PARTS):
         check_changes(seed, TALLY)
 
 
@@ -289,6 +300,84 @@ def test_of_an_unknown_gas_no_errors_are_told_and_the_reason_is():
     frontier = budget_frontier(every.planning, [own], "score", EXACT)
     assert frontier.points[0].targets == ()
     assert "XX" in frontier.unstated
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_where_goods_share_ways_and_fixed_costs_the_steps_are_those_of_all_layouts_and_ways(seed):
+    planning = regions.plan_region(networks.random_region(seed, sites=3 + seed % 2))
+    own = round(100 * planning.region.settings.budget.total)
+    every = []
+    for picked in networks.every_layout(planning):
+        choices = list(networks.every_choice(planning, picked))
+        costs = [networks.cost_of(planning, picked, c) for c in choices if networks.keeps(planning, picked, c)]
+        if costs:
+            every.append((min(costs), layout_score(planning, picked).total))
+    cents, value = (np.array(side) for side in zip(*every, strict=True))
+    known = pareto(cents, value, 0, own)
+    frontier = change_frontier(planning, 0, EXACT)
+    assert [(p.cents, near(p.value)) for p in frontier.points] == known
+    assert frontier.whole
+    for point in budget_frontier(planning, even_budgets(own, 4, 0.1, 1.0), "score", EXACT).points:
+        best = float(value[cents <= point.budget_cents].max())
+        assert point.value == near(best)
+        assert point.cents <= point.budget_cents
+        assert point.proved
+
+
+def test_a_first_layout_never_keeps_a_search_from_a_better_one():
+    """In one of these the solver library gives its first layout back beside the value of a better one."""
+    for seed in (9, 22, 35, 149):
+        every, own = drawn(seed)
+        search = Search(every.planning, "score")
+        for low in (0.4, 0.6, 0.8):
+            start = search.best(EXACT, most_cents=round(low * own))
+            best = float(every.value[every.cents <= own].max())
+            assert search.best(EXACT, most_cents=own, start=start).value == near(best), (seed, low)
+
+
+@pytest.mark.parametrize("seed", range(7))
+def test_by_precision_the_least_shortfall_at_each_budget_is_that_of_all_layouts_that_cost_no_more(seed):
+    every = regions.EveryShortfall(regions.precise_region(seed))
+    own = round(100 * every.planning.region.settings.budget.total)
+    targets = every.planning.region.settings.targets
+    frontier = budget_frontier(every.planning, even_budgets(own, 4, 0.25, 1.0), "precision", Limits(gap=1e-3))
+    # The gap is relative to the shortfall, but to no less than a hundredth of the sum of weights.
+    floor = 0.01 * sum(t.weight for t in targets)
+    for point in frontier.points:
+        within = every.cents <= point.budget_cents
+        if not within.any():
+            assert not point.found
+            assert point.value == point.bound == np.inf
+            assert point.ended is Ended.INFEASIBLE
+            continue
+        best = float(every.shortfall[within].min())
+        size = 1e-7 * max(best, floor)
+        assert every.holds(point.layout)
+        assert point.cents == every.cents_of(point.layout) <= point.budget_cents
+        own_row = (every.row(point.layout) == every.X).all(axis=1)
+        assert point.value == pytest.approx(float(every.shortfall[own_row][0]), abs=size)
+        assert point.bound <= best + size
+        assert best <= point.value + size
+        assert point.value - best <= 1e-3 * max(point.value, floor) + size
+        assert point.proved
+        assert [type(x) for x in (point.value, point.bound, point.gap)] == [float] * 3
+        assert [(t.tracer, t.target, t.goal) for t in point.targets] == [("CO2", t.id, t.goal) for t in targets]
+        over = [
+            t.weight * max(0.0, (shown.error / t.goal) ** 2 - 1)
+            for t, shown in zip(targets, point.targets, strict=True)
+        ]
+        assert sum(over) == pytest.approx(point.value, rel=1e-6, abs=size)
+        assert {type(one.error) for one in point.targets} == {float}
+        assert [one.met for one in point.targets] == [one.error <= one.goal for one in point.targets]
+    found = [p for p in frontier.points if p.found]
+    assert [m.gain for m in frontier.margins] == [a.value - b.value for a, b in itertools.pairwise(found)]
+    for margin, (a, b) in zip(frontier.margins, itertools.pairwise(found), strict=True):
+        assert margin.changes == tuple(
+            (y.tracer, y.target, y.error - x.error) for x, y in zip(a.targets, b.targets, strict=True)
+        )
+    bounds = [p.bound for p in found]
+    assert bounds == sorted(bounds, reverse=True)
+    assert frontier.unstated == ""
 
 
 def stopped_after(searches):

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from siting.assessment.precision import target_errors
-from siting.futures.drawing import applied, draw
+from siting.futures.drawing import Future, applied, draw
 from siting.judging.search import By, Found, Search, named
 from siting.planning import Planning, plan_region
 from siting.record.air import UnknownGasError
@@ -59,8 +59,8 @@ class Stand:
 class Outcome:
     """One future: how the layout stands in it as it is, what of it keeps the rules, and the best layout.
 
-    `price` and `noise` are the drawn factors; `down` the share of station months of the layout's sites that outages
-    take. `given` has every pick that can begin in the window, whatever it costs, `broken` the rules that it breaks by
+    `price` and `noise` are the drawn factors; `down` the share of months that instruments of the layout lose
+    to outages and lost shipments. `given` has every pick that can begin in the window, whatever it costs, `broken` the rules that it breaks by
     label. `kept` is the best part of it that keeps every rule, `best` the best layout of this future, chosen with
     knowledge of it; `bound` is what no layout of it betters. `regret` is by how much `kept` is worse than `best`.
     """
@@ -102,15 +102,13 @@ def outcome(task: Task, number: int) -> Outcome:
     limits = Limits(task.gap, None, task.nodes)
     kept = search.fitted(picked.tolist(), Limits(task.gap))
     best = search.best(limits, start=kept)
-    sites = sorted({planning.region.candidates.index(site) for site, _, _ in task.layout})
-    up = future.working[:, sites].max(axis=0) if sites else np.ones((1, 1))
     settled = with_best_ways(planning, picked)
     value = search.value_of(picked.tolist())
     return Outcome(
         number,
         future.price,
         future.noise,
-        float(1.0 - up.mean()),
+        down_share(planning, picked, future),
         Stand(value, sum(cost_by_year(settled, picked)), named(planning, picked.tolist()), errors_of(planning, picked)),
         tuple(one.label for one in judge(settled, picked) if not one.holds),
         stand_of(planning, kept),
@@ -119,6 +117,19 @@ def outcome(task: Task, number: int) -> Outcome:
         float(best.gap) if best.any else None,
         float(search.loss(best.value, kept.value)) if best.any and kept.any else None,
     )
+
+
+def down_share(planning: Planning, picked: Ints, future: Future) -> float:
+    """Return the share of months, from first to last, that instruments of picked deployments (k,) do not work."""
+    d, lost, months = planning.deployments, 0.0, 0
+    for k in picked:
+        i = int(d.candidate[k])
+        spans = [(0, int(d.analyzer_month[k]), future.working.shape[2])] if d.has_analyzer[k] else []
+        spans += [(1, int(d.first_month[k]), int(d.flask_end[k]))] if d.has_flask[k] else []
+        for row, begin, end in spans:
+            lost += float((1.0 - future.working[row, i, begin:end]).sum())
+            months += max(0, end - begin)
+    return lost / months if months else 0.0
 
 
 def planned(region: Region, layout: Sequence[Pick]) -> tuple[Planning, Ints]:

@@ -206,7 +206,7 @@ class _Asking:
 
     def _of(self, base: tuple[int, ...], best: Found) -> Found:
         """Return the base as a found layout: the best one itself, or a given one with the best one's bound."""
-        if base == best.picked:
+        if best.any and base == best.picked:
             return best
         return self._search.given(base, best.bound, self._limits)
 

@@ -215,8 +215,9 @@ class Search:
 
     def _one(self, value: float, known: float) -> float:
         """Return the known score where a score differs from it by rounding only, else the score itself."""
-        rounding = self.by == "score" and abs(value - known) <= EQUAL * max(1.0, abs(known))
-        return known if rounding else value
+        if self.by != "score" or not np.isfinite(known):
+            return value
+        return known if abs(value - known) <= EQUAL * max(1.0, abs(known)) else value
 
     def at(self, candidate: int) -> Ints:
         """Return the deployments of a candidate."""

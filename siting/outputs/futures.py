@@ -101,7 +101,7 @@ def _opening(region: Region, found: StressResult, width: int) -> str:
     if found.broken:
         told = [f"{label} in {100 * share:.0f} %" for label, share in sorted(found.broken, key=lambda b: (-b[1], b[0]))]
         lines.append(f"Breaks: {listed(told, 6)}.")
-    lines.append(f"Outages take {100 * found.down:.1f} % of the months at its sites.")
+    lines.append(f"Outages and lost shipments take {100 * found.down:.1f} % of the months of its instruments.")
     if r.mean == r.mean:
         lines.append(
             f"Regret (the best layout of each future against the best part of this one that keeps its rules): "
@@ -191,7 +191,7 @@ def _drawn(region: Region, width: int) -> str:
         f"Candidates: {columns}.",
         f"Prices: one factor for all, lognormal, spread {100 * s.price_sd:.3g} %. Air: noisier by a factor of 1 to "
         f"{s.noise_factor:g}, even.",
-        f"Stations fail with a chance of {100 * s.yearly_failure:.3g} % a year, repair takes {s.repair_months:g} "
+        f"Instruments fail with a chance of {100 * s.yearly_failure:.3g} % a year, repair takes {s.repair_months:g} "
         f"months on average, a spare analyzer is sent where one is at home; {100 * s.lost_shipments:.3g} % of "
         "shipments are lost.",
         f"Starts come late by the size of a normal number with {s.late_start_months:g} months.",

@@ -266,11 +266,11 @@ class Stress(Vocabulary):
         "number of the column, `uniform`, or `ends` (one of the two, each with chance one half).",
     )
     yearly_failure: Share = described(
-        0.1, about="Chance that a station which works fails within a year; failures come at random.", why="assumed"
+        0.1, about="Chance that an instrument at a station fails within a year; failures come at random.", why="assumed"
     )
     repair_months: Positive = described(
         4.0,
-        about="Mean time to repair a station; where a spare analyzer is at home it is sent at once, if that is sooner.",
+        about="Mean time to repair it; where a spare analyzer is at home it is sent at once, if that is sooner.",
         unit="months",
         why="assumed",
         le=600.0,
