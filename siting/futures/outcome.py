@@ -59,10 +59,11 @@ class Stand:
 class Outcome:
     """One future: how the layout stands in it as it is, what of it keeps the rules, and the best layout.
 
-    `price` and `noise` are the drawn factors; `down` the share of months that instruments of the layout lose
-    to outages and lost shipments. `given` has every pick that can begin in the window, whatever it costs, `broken` the rules that it breaks by
-    label. `kept` is the best part of it that keeps every rule, `best` the best layout of this future, chosen with
-    knowledge of it; `bound` is what no layout of it betters. `regret` is by how much `kept` is worse than `best`.
+    `price` and `noise` are the drawn factors; `down` the share of months that instruments of the layout lose to outages
+    and lost shipments. `given` has every pick that can begin in the window, whatever it costs, `broken` the rules that
+    it breaks by label. `kept` is the best part of it that keeps every rule, `best` the best layout of this future,
+    chosen with knowledge of it; `bound` is what no layout of it betters. `regret` is by how much `kept` is worse
+    than `best`.
     """
 
     number: int

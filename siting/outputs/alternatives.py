@@ -149,8 +149,8 @@ def _why_not(found: Reasons, width: int) -> str:
 def _ties(found: Reasons, width: int) -> str:
     lines = [
         f"{k + 1}: loss of {loss_words(found.by, t.loss)}, {money(t.cents)} in all; comes "
-        f"{listed(t.comes, 6) or 'nothing'}; goes {listed(t.goes, 6) or 'nothing'}; other plan or year at {listed(t.changes, 6) or 'none'}; "
-        f"{target_words(t.targets)}."
+        f"{listed(t.comes, 6) or 'nothing'}; goes {listed(t.goes, 6) or 'nothing'}; other plan or year "
+        f"at {listed(t.changes, 6) or 'none'}; {target_words(t.targets)}."
         for k, t in enumerate(found.ties)
     ]
     return section("Near ties, best first", lines, width) if lines else ""
