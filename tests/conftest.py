@@ -6,6 +6,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# A busy machine must not fail a test for the time that one example took.
+settings.register_profile("whole", deadline=None)
+settings.load_profile("whole")
 
 # As the command line does: our matrices are small, and threads would only wait for each other.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):

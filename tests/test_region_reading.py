@@ -366,10 +366,10 @@ def test_strange_files_are_named_with_what_may_have_been_meant(make_region):
     assert not [w for w in region.warnings if w.file in ("notes.md", "map.png", "candidates.csv~")]
 
 
-def test_settings_that_change_nothing_yet_are_named_once(make_region):
-    maker = make_region().append("[stress]\nfutures = 10\nrepair_months = 2.0\n")
-    (said,) = warned(maker.read(), "not used yet")
-    assert said == "region.toml: not used yet: stress"
+def test_settings_of_many_futures_are_read_and_no_longer_named_as_waiting(make_region):
+    region = make_region().append('[stress]\nfutures = 10\nrepair_months = 2.0\nspread = "ends"\n').read()
+    assert warned(region, "not used yet") == []
+    assert (region.settings.stress.futures, region.settings.stress.spread) == (10, "ends")
 
 
 def test_prices_that_are_missing_are_counted_by_file(make_region):
