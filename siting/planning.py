@@ -13,6 +13,7 @@ from siting.geography.geodesy import Neighbours
 from siting.geography.places import Places, places
 from siting.region.model import Bools, Floats, Ints, Region
 from siting.supply.table import Supply, build_supply
+from siting.supply.ways import Transport
 
 INSTRUMENTS = ("analyzer", "flask")
 
@@ -77,16 +78,19 @@ class Planning:
         return np.asarray(mean >= self.region.settings.score.counts_from, dtype=bool)
 
 
-def plan_region(region: Region, forced: frozenset[tuple[int, int]] = frozenset()) -> Planning:
+def plan_region(
+    region: Region, forced: frozenset[tuple[int, int]] = frozenset(), transport: Transport | None = None
+) -> Planning:
     """Return the planning of a region.
 
-    `forced` pairs (candidate, plan) are offered although a veto or status says no, so that a given
-    layout can be judged.
+    `forced` pairs (candidate, plan) are offered although a veto or status says no, so that a given layout can be
+    judged. `transport` is what legs alone say, worked out if None: regions that differ in neither legs, hubs nor
+    places may share it.
     """
     where = places(region.candidates.geometry)
     south, north = region.band_edges
     deployments = build_deployments(region, forced)
-    supply = build_supply(region, deployments)
+    supply = build_supply(region, deployments, transport)
     if supply.too_long:
         kept = _within_storage(region, deployments, supply, forced)
         deployments, supply = deployments.take(kept, supply.too_long), supply.take(kept)

@@ -97,7 +97,8 @@ def applied(region: Region, future: Future) -> Region:
     # Exposure holds the accepted hours already; both may move.
     exposure = scaled(region.exposure, "baseline_exposure", kept[:, None])
     other = exposure / kept[:, None] * accepted[:, None]
-    exposure = np.where(accepted[:, None] == region.accepted_hours[:, None], exposure, other)
+    as_before = (accepted == region.accepted_hours) & (accepted > 0.0)
+    exposure = np.where(as_before[:, None], exposure, other)
     changes: dict[str, Any] = {
         column: read_only(
             np.rint(columns[column]).astype(np.int64) if column in _MONTHS else np.asarray(columns[column], dtype=float)
@@ -105,6 +106,9 @@ def applied(region: Region, future: Future) -> Region:
         for column in columns
         if hasattr(c, column)
     }
+    size = scaled(region.size, "contamination_size", np.inf)
+    # A size of 0 that grows is told in the unit of the first tracer; of the others it says nothing.
+    size = np.concatenate([size[:1], np.where(usual["contamination_size"][:, None] > 0.0, size[1:], region.size[1:])])
     lead = np.asarray(changes.get("lead_months", c.lead_months), dtype=np.int64)
     changes["lead_months"] = read_only(lead + np.where(c.running(), 0, future.delay))
     settings = region.settings
@@ -124,7 +128,7 @@ def applied(region: Region, future: Future) -> Region:
         exposure=read_only(exposure),
         accepted_hours=read_only(np.asarray(accepted, dtype=float)),
         risk=read_only(scaled(region.risk, "contamination_risk", 1.0)),
-        size=read_only(scaled(region.size, "contamination_size", np.inf)),
+        size=read_only(size),
         working=future.working if np.any(future.working < 1.0) else region.working,
     )
 

@@ -73,12 +73,22 @@ def spells(
 
 def up_share(outages: list[list[tuple[float, float]]], months: int) -> Floats:
     """Return the share (stations, months) of each month in which a station works, in steps of 1 / `PARTS`."""
-    out = np.ones((len(outages), months))
+    lost = np.zeros((len(outages), months))
     begin = np.arange(months, dtype=float)
     for i, mine in enumerate(outages):
         for start, end in mine:
-            out[i] -= np.clip(np.minimum(end, begin + 1.0) - np.maximum(start, begin), 0.0, 1.0)
-    return np.asarray(np.rint(PARTS * np.clip(out, 0.0, 1.0)) / PARTS)
+            lost[i] += np.clip(np.minimum(end, begin + 1.0) - np.maximum(start, begin), 0.0, 1.0)
+    return _left_in_steps(lost)
+
+
+def _left_in_steps(lost: Floats) -> Floats:
+    """Return what lost shares (stations, months) of months leave, in steps of 1 / `PARTS`.
+
+    What a step leaves is carried into the next month with a loss: many short outages add up, and the whole window is
+    right to half a step. A month without a loss stays whole.
+    """
+    steps = np.diff(np.rint(np.round(PARTS * np.cumsum(lost, axis=1), 9)), axis=1, prepend=0.0)
+    return np.asarray(1.0 - np.clip(steps, 0.0, PARTS) / PARTS)
 
 
 def shipments_home(stream: np.random.Generator, visits_per_year: Floats, months: int, lost: float) -> Floats:
@@ -86,7 +96,7 @@ def shipments_home(stream: np.random.Generator, visits_per_year: Floats, months:
 
     Calls come evenly; each carries home what was filled since the last one, or with chance `lost` nothing of it.
     """
-    out = np.ones((visits_per_year.size, months))
+    lost_share = np.zeros((visits_per_year.size, months))
     for i, visits in enumerate(visits_per_year):
         interval = 12.0 / float(visits)
         calls = int(np.ceil(months / interval))
@@ -94,5 +104,5 @@ def shipments_home(stream: np.random.Generator, visits_per_year: Floats, months:
         begin = np.arange(months, dtype=float)
         for k in gone:
             start, end = k * interval, (k + 1) * interval
-            out[i] -= np.clip(np.minimum(end, begin + 1.0) - np.maximum(start, begin), 0.0, 1.0)
-    return np.asarray(np.rint(PARTS * np.clip(out, 0.0, 1.0)) / PARTS)
+            lost_share[i] += np.clip(np.minimum(end, begin + 1.0) - np.maximum(start, begin), 0.0, 1.0)
+    return _left_in_steps(lost_share)

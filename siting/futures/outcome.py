@@ -17,6 +17,7 @@ from siting.region.model import Ints, Region
 from siting.selection.program import Limits
 from siting.selection.registry import judge
 from siting.selection.standing import cost_by_year, with_best_ways
+from siting.supply.ways import Transport
 
 Pick = tuple[str, str, int]
 
@@ -41,7 +42,7 @@ class Task:
 class Stand:
     """A layout in one future: its value (None where there is none), cost in hundredths, sites, errors by target.
 
-    `errors` are (tracer, target, standard error in the unit); empty where a gas is unknown.
+    `errors` are (tracer, target, standard error in the unit); empty where a gas is unknown, or nobody asked.
     """
 
     value: float | None
@@ -53,6 +54,9 @@ class Stand:
     def sites(self) -> tuple[str, ...]:
         """Ids of the sites."""
         return tuple(site for site, _, _ in self.layout)
+
+
+NOTHING = Stand(None, 0, (), ())
 
 
 @dataclass(frozen=True)
@@ -95,10 +99,13 @@ def _stand(data: Mapping[str, Any]) -> Stand:
     return Stand(data["value"], int(data["cents"]), layout, errors)
 
 
-def outcome(task: Task, number: int) -> Outcome:
-    """Return how a layout fares in the future of a number; the same task and number always give the same."""
+def outcome(task: Task, number: int, transport: Transport | None = None) -> Outcome:
+    """Return how a layout fares in the future of a number; the same task and number always give the same.
+
+    `transport` is what legs say of the region, if it is known: no future changes it.
+    """
     future = draw(task.region, number, task.seed)
-    planning, picked = planned(applied(task.region, future), task.layout)
+    planning, picked = planned(applied(task.region, future), task.layout, transport)
     search = Search(planning, task.by)
     limits = Limits(task.gap, None, task.nodes)
     kept = search.fitted(picked.tolist(), Limits(task.gap))
@@ -113,7 +120,7 @@ def outcome(task: Task, number: int) -> Outcome:
         Stand(value, sum(cost_by_year(settled, picked)), named(planning, picked.tolist()), errors_of(planning, picked)),
         tuple(one.label for one in judge(settled, picked) if not one.holds),
         stand_of(planning, kept),
-        stand_of(planning, best),
+        Stand(float(best.value), best.cents, named(planning, best.picked), ()) if best.any else NOTHING,
         float(best.bound) if best.any else None,
         float(best.gap) if best.any else None,
         float(search.loss(best.value, kept.value)) if best.any and kept.any else None,
@@ -133,11 +140,11 @@ def down_share(planning: Planning, picked: Ints, future: Future) -> float:
     return lost / months if months else 0.0
 
 
-def planned(region: Region, layout: Sequence[Pick]) -> tuple[Planning, Ints]:
+def planned(region: Region, layout: Sequence[Pick], transport: Transport | None = None) -> tuple[Planning, Ints]:
     """Return the planning of a region in which a layout can be judged, and those of its picks that can begin."""
     ids, plans = region.candidates.ids, [plan.id for plan in region.settings.plans]
     triples = [(ids.index(site), plans.index(plan), year) for site, plan, year in layout]
-    planning = plan_region(region, frozenset((i, p) for i, p, _ in triples))
+    planning = plan_region(region, frozenset((i, p) for i, p, _ in triples), transport)
     found = [planning.deployments.find(i, p, year) for i, p, year in triples]
     return planning, np.array(sorted(k for k in found if k is not None), dtype=np.int64)
 
@@ -154,6 +161,6 @@ def errors_of(planning: Planning, picked: Ints) -> tuple[tuple[str, str, float],
 def stand_of(planning: Planning, found: Found) -> Stand:
     """Return a found layout as it stands, without a value where there is none."""
     if not found.any:
-        return Stand(None, 0, (), ())
+        return NOTHING
     picked = np.array(found.picked, dtype=np.int64)
     return Stand(float(found.value), found.cents, named(planning, found.picked), errors_of(planning, picked))

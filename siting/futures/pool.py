@@ -15,6 +15,7 @@ from siting.region.faults import Findings, InputError
 
 if TYPE_CHECKING:
     from siting.futures.outcome import Outcome, Task
+    from siting.supply.ways import Transport
 
 # Times that a future may be under way when its pool breaks before it is given up.
 MOST_BREAKS = 3
@@ -33,9 +34,12 @@ def packed(task: Task) -> bytes:
 
 
 @lru_cache(maxsize=1)
-def _task(payload: bytes) -> Task:
+def _task(payload: bytes) -> tuple[Task, Transport]:
+    """Return a task with what no future changes; a worker keeps both from one future to the next."""
+    from siting.supply.ways import transport_of
+
     task: Task = pickle.loads(zlib.decompress(payload))
-    return task
+    return task, transport_of(task.region)
 
 
 def work(payload: bytes, number: int) -> Outcome:
@@ -45,7 +49,8 @@ def work(payload: bytes, number: int) -> Outcome:
     from siting.futures.outcome import outcome
 
     with threadpool_limits(limits=1):
-        return outcome(_task(payload), number)
+        task, transport = _task(payload)
+        return outcome(task, number, transport)
 
 
 def local_pool(workers: int) -> Executor:

@@ -187,9 +187,27 @@ class Search:
 
     def fitted(self, picked: Sequence[int], limits: Limits, conditions: Sequence[Condition] = ()) -> Found:
         """Return the best layout that keeps to some picked deployments: all of them, or as many as the rules bear."""
+        exact = replace(limits, gap=min(limits.gap, FIT_GAP))
+        if self._objective is not None:
+            return self._fitted_score(np.unique(np.array(picked, dtype=np.int64)), exact, conditions)
         others = np.setdiff1d(np.arange(self.program.deployments), np.array(picked, dtype=np.int64))
         only = Condition(others, np.ones(others.size, dtype=np.int64), upper=0)
-        return self.best(replace(limits, gap=min(limits.gap, FIT_GAP)), [*conditions, only])
+        return self.best(exact, [*conditions, only])
+
+    def _fitted_score(self, picked: Ints, limits: Limits, conditions: Sequence[Condition]) -> Found:
+        """Return the best part of picked deployments by score: a program of them and the auxiliary columns alone."""
+        assert self._objective is not None
+        whole, n = self._under(conditions, None), self.program.deployments
+        columns = np.concatenate([picked, np.arange(n, len(whole.names))])
+        objective = replace(self._objective, coefficients=self._objective.coefficients[columns])
+        answer = LinearEngine(whole.restricted(columns, picked.size), objective, limits).search()
+        if answer.values is None or answer.value is None:
+            return self._nothing(answer)
+        values = np.zeros(len(whole.names))
+        values[columns] = answer.values
+        kept = tuple(int(picked[k]) for k in answer.picked)
+        bound = answer.value if answer.bound is None else answer.bound
+        return self._told(replace(answer, picked=kept, values=values), answer.value, bound, limits)
 
     def given(self, picked: Sequence[int], bound: float, limits: Limits) -> Found:
         """Return picked deployments as they are, whatever rules they break, with a bound that is known for all layouts.

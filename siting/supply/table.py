@@ -13,10 +13,10 @@ from siting.deployments import DAYS_PER_YEAR, Deployments, LeftOut, hundredths, 
 from siting.region.model import Bools, Floats, Ints, Region, read_only
 from siting.supply.circulation import even_circulation
 from siting.supply.estimate import Estimates, estimates
-from siting.supply.network import Network, build_network
+from siting.supply.network import Network
 from siting.supply.rounds import Round, Turnaround, rounds_of, turnaround
 from siting.supply.timetable import Timetable
-from siting.supply.ways import ways
+from siting.supply.ways import Transport, transport_of
 
 KEEPS = "tracers.storage_days"
 _OF_WAYS = (
@@ -130,20 +130,21 @@ class _Choice:
     out_days: float
 
 
-def build_supply(region: Region, d: Deployments) -> Supply:
+def build_supply(region: Region, d: Deployments, transport: Transport | None = None) -> Supply:
     """Return the ways of supply of a region's deployments.
 
     Where legs lead to a candidate and back, its deployments choose among rounds; elsewhere there is one way without
     legs: estimated from distances if `siting derive` has run, else as the candidate's own columns have it.
+    `transport` is what the region's legs say, worked out if None.
     """
-    network = build_network(region)
+    transport = transport_of(region) if transport is None else transport
+    network, home, out = transport.network, transport.home, transport.out
     maker = _Maker(region, d, network)
     served: dict[int, list[_Choice]] = {}
     rounds: list[Round] = []
     too_long: list[LeftOut] = []
     whole = True
     if network.arcs:
-        home, out = ways(network, home=True), ways(network, home=False)
         whole = home.whole and out.whole
         for i in np.unique(d.candidate).tolist():
             name = region.candidates.ids[i]
@@ -268,40 +269,40 @@ class _Maker:
             )
         return self._turns[key]
 
-    def _alone(self, one: _Choice, k: int) -> int:
-        """Return what a way costs if nobody shares it, in hundredths."""
-        years = np.flatnonzero(self._share[k] > 0.0)
-        return int(one.cents.sum() + self._shared_cents[sorted(one.shared)][:, years].sum())
-
     def _few(self, found: list[_Choice], k: int) -> list[_Choice]:
         """Return the undominated ways, as many as are asked for: cheapest alone, cheapest by itself, least glass."""
+        # Whole lists of plain numbers: arrays of a few years take longer to compare than to make.
+        fixed = (self._shared_cents * (self._share[k] > 0.0)).tolist()
+        cents = {one.round_of: one.cents.tolist() for one in found}
+        flasks = {one.round_of: one.flasks.tolist() for one in found}
+        alone = {n: sum(cents[n]) + sum(sum(fixed[s]) for s in one.shared) for one in found for n in [one.round_of]}
+
+        def beats(one: _Choice, other: _Choice) -> bool:
+            """Say whether one way is never worse than another, whatever fixed costs others pay."""
+            pairs = zip(flasks[one.round_of], flasks[other.round_of], strict=True)
+            if not (one.limited <= other.limited and all(mine <= its for mine, its in pairs)):
+                return False
+            more = [fixed[s] for s in one.shared - other.shared]
+            own = [sum(year) for year in zip(cents[one.round_of], *more, strict=True)]
+            return all(mine <= its for mine, its in zip(own, cents[other.round_of], strict=True))
+
         kept: list[_Choice] = []
-        alone = {one.round_of: self._alone(one, k) for one in found}
         for one in sorted(found, key=lambda one: (alone[one.round_of], one.round_of)):
-            if not any(self._beats(other, one, k) for other in kept):
+            if not any(beats(other, one) for other in kept):
                 kept.append(one)
         most = self._settings.supply.routes
         if len(kept) <= most:
             return kept
         first = [
             kept[0],
-            min(kept, key=lambda one: (int(one.cents.sum()), one.round_of)),
-            min(kept, key=lambda one: (int(one.flasks.max()), alone[one.round_of], one.round_of)),
+            min(kept, key=lambda one: (sum(cents[one.round_of]), one.round_of)),
+            min(kept, key=lambda one: (max(flasks[one.round_of]), alone[one.round_of], one.round_of)),
         ]
         chosen: list[_Choice] = []
         for one in [*first, *kept]:
             if one not in chosen and len(chosen) < most:
                 chosen.append(one)
         return chosen
-
-    def _beats(self, one: _Choice, other: _Choice, k: int) -> bool:
-        """Say whether one way is never worse than another, whatever fixed costs others pay."""
-        if not (one.limited <= other.limited and np.all(one.flasks <= other.flasks)):
-            return False
-        if one.shared <= other.shared:
-            return bool(np.all(one.cents <= other.cents))
-        fixed = self._shared_cents[sorted(one.shared - other.shared)].sum(axis=0) * (self._share[k] > 0.0)
-        return bool(np.all(one.cents + fixed <= other.cents))
 
     def table(
         self, served: dict[int, list[_Choice]], rounds: tuple[Round, ...], too_long: tuple[LeftOut, ...], whole: bool

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.region.model import Floats, Region
 from siting.region.transport import LABORATORY
-from siting.supply.network import Arc, Network
+from siting.supply.network import Arc, Network, build_network
 from siting.supply.timetable import CALENDAR, Timetable
 
 # Ways kept at one place; beyond that the dearer ones are left out, and `Ways.whole` says so.
@@ -53,6 +53,21 @@ class Ways:
 
     at: dict[str, tuple[Way, ...]]
     whole: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Transport:
+    """What legs alone say: the graph, the ways home from every place and the ways out to it."""
+
+    network: Network
+    home: Ways
+    out: Ways
+
+
+def transport_of(region: Region) -> Transport:
+    """Return what the legs of a region say."""
+    network = build_network(region)
+    return Transport(network, ways(network, home=True), ways(network, home=False))
 
 
 def ways(network: Network, *, home: bool) -> Ways:

@@ -1,4 +1,4 @@
-"""Times judging on the demo farwinds: 12 budgets, 200 futures on 1 and 2 workers. Run by hand: it takes a quarter of an hour.
+"""Times judging on the demo farwinds: 12 budgets, 200 futures on 1 and 2 workers. Run by hand, a quarter of an hour.
 
 OPENBLAS_NUM_THREADS=1 python tests/benchmarks/bench_judging.py [FUTURES]
 """
