@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from siting.futures.outcome import Task
     from siting.region import Region
     from siting.region.layouts import GivenLayout
+    from siting.selection.program import Ended
 
 LayoutArgument = Annotated[
     str, typer.Argument(metavar="LAYOUT", help="Name in the region's layouts, or a .csv, .json or .geojson.")
@@ -113,6 +115,7 @@ def frontier(
     from siting.outputs import frontier as shown
     from siting.outputs.folder import check_target
     from siting.outputs.progress import ProgressLine
+    from siting.selection.program import Ended
 
     own = found.settings.budget.total
     name = f"frontier-by-{asked.by}" + ("-changes" if asked.changes else "")
@@ -140,19 +143,19 @@ def frontier(
         refuse(error, as_json)
     if asked.by == "both":
         if not both.points:
-            say(f"NO LAYOUT: {both.ended.value}. Nothing written.")
-            raise typer.Exit(NO_LAYOUT)
+            _nothing(both.ended, as_json)
         content, text = shown.frontier_content(found, both), shown.both_lines(found, both, width())
         _finish(target, shown.both_files(found, both), content, text, as_json)
         proved = all(p.proved for p in both.points)
     else:
         kept = [p for p in result.points if p.found]
-        content, text = shown.frontier_content(found, result), shown.frontier_lines(found, result, width())
         if not kept:
-            say("NO LAYOUT keeps the rules at any of these budgets. Nothing written.")
-            raise typer.Exit(NO_LAYOUT)
+            proofs = [p.ended for p in result.points if p.ended is not Ended.INFEASIBLE]
+            _nothing(proofs[0] if proofs else Ended.INFEASIBLE, as_json, " at any of these budgets")
+        content, text = shown.frontier_content(found, result), shown.frontier_lines(found, result, width())
         _finish(target, shown.frontier_files(found, result), content, text, as_json)
-        proved = all(p.proved for p in kept)
+        # That no layout keeps the rules counts as proved; a budget that a limit left undecided does not.
+        proved = result.whole and all(p.proved for p in result.points)
     if not proved:
         raise typer.Exit(STOPPED)
 
@@ -178,7 +181,9 @@ def order(
     from siting.outputs.folder import check_target
     from siting.outputs.order import order_content, order_files, order_lines
     from siting.outputs.progress import ProgressLine
+    from siting.selection.program import Ended
 
+    began = time.monotonic()
     try:
         target = _target(found, out, f"order-by-{by}")
         check_target(target)
@@ -196,8 +201,8 @@ def order(
         refuse(error, as_json)
     made, schedule = result.order, result.schedule
     if not made.steps:
-        say("NO LAYOUT keeps the rules, or none was found in time. Nothing written; `siting plan` tells why.")
-        raise typer.Exit(NO_LAYOUT)
+        late = asked.time_limit is not None and time.monotonic() - began >= asked.time_limit
+        _nothing(Ended.INTERRUPTED if interrupt.asked() else Ended.TIME if late else Ended.INFEASIBLE, as_json)
     text = order_lines(found, made, schedule, width())
     _finish(target, order_files(found, made, schedule), order_content(found, made, schedule), text, as_json)
     if not made.whole or not all(s.proved for s in made.steps):
@@ -238,12 +243,13 @@ def alternatives(
     from siting import api
     from siting.outputs.alternatives import alternatives_content, alternatives_files, alternatives_lines
     from siting.outputs.folder import check_target
+    from siting.outputs.naming import folder_name
     from siting.outputs.progress import Counter
     from siting.region.layouts import read_layout
 
     try:
         given = None if layout is None else read_layout(found, layout, state=by == "precision")
-        target = _target(found, out, f"alternatives-by-{by}" + (f"-{given.name}" if given else ""))
+        target = _target(found, out, folder_name(f"alternatives-by-{by}", [given.name] if given else ()))
         check_target(target, given.path if given else None)
         say_notes(found)
         with _interrupt() as interrupt, Counter("searching") as counter:
@@ -263,8 +269,7 @@ def alternatives(
     except InputError as error:
         refuse(error, as_json)
     if not result.base.found:
-        say(f"NO LAYOUT: {result.base.ended.value}. Nothing written; `siting plan` tells why.")
-        raise typer.Exit(NO_LAYOUT)
+        _nothing(result.base.ended, as_json)
     text = alternatives_lines(found, result, width())
     _finish(target, alternatives_files(found, result), alternatives_content(found, result), text, as_json)
     if not result.whole:
@@ -308,12 +313,13 @@ def stress(
     from siting.futures.store import Store, key_of
     from siting.outputs.folder import check_target
     from siting.outputs.futures import futures_content, futures_files, futures_lines
+    from siting.outputs.naming import folder_name
     from siting.outputs.progress import Counter
     from siting.region.layouts import read_layout
 
     try:
         given = read_layout(found, layout, state=by == "precision")
-        target = _target(found, out, f"stress-by-{by}-{given.name}")
+        target = _target(found, out, folder_name(f"stress-by-{by}", [given.name]))
         check_target(target, given.path)
         executor = None if scheduler is None else dask_pool(scheduler)
         first = found.settings.first_year
@@ -346,6 +352,8 @@ def stress(
         say(f"fault: {error}; futures that are done are kept, nothing written.")
         raise typer.Exit(STOPPED) from None
     if not result.outcomes:
+        if as_json:
+            print_json({"status": "stopped", "ended": "interrupted"})
         say("Stopped before a first future was done; nothing written.")
         raise typer.Exit(STOPPED)
     text = futures_lines(found, result, width())
@@ -382,6 +390,20 @@ def _interrupt(words: str = "Stopping; what was found so far is kept") -> Any:
     return Interrupt(lambda: put(sys.stderr, f"\n{words} (Ctrl-C again to leave at once).\n"))
 
 
+def _nothing(ended: Ended, as_json: bool, where: str = "") -> NoReturn:
+    """Say that there is no layout, or that none was found before a limit; nothing was written."""
+    from siting.selection.program import Ended
+
+    none = ended is Ended.INFEASIBLE
+    if as_json:
+        print_json({"status": "no layout"} if none else {"status": "stopped", "ended": ended.value})
+    if none:
+        say(f"NO LAYOUT keeps the rules{where}. Nothing written; `siting plan` tells which of them clash.")
+    else:
+        say(f"Stopped ({ended.value}) before a first layout was found; nothing written.")
+    raise typer.Exit(NO_LAYOUT if none else STOPPED)
+
+
 def _finish(target: Path, files: Mapping[str, str], content: Mapping[str, Any], text: str, as_json: bool) -> None:
     """Write the files, print the result, and say where it is."""
     import datetime
@@ -395,9 +417,11 @@ def _finish(target: Path, files: Mapping[str, str], content: Mapping[str, Any], 
         paths = write_folder(target, {**files, "run.log": log})
     except FolderError as error:
         refuse(error, as_json)
-    if as_json:
-        print_json(dict(content))
-    else:
-        put(sys.stdout, text)
-    say("")
-    say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
+    try:
+        if as_json:
+            print_json(dict(content))
+        else:
+            put(sys.stdout, text)
+    finally:
+        say("")
+        say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")

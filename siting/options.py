@@ -77,18 +77,9 @@ class FrontierOptions:
         """Return the least and the largest budget; raises `InputError` where they do not rise."""
         low = 0.5 * own if self.low is None else self.low
         high = max(1.5 * own, low * 1.5) if self.high is None else self.high
-        if not low < high:
-            findings = Findings()
-            findings.fault(
-                "--to",
-                None,
-                None,
-                f"{high:g}",
-                "is not above the least budget",
-                allowed=f"more than {low:g}",
-                mend="raise --to, or lower --from",
-            )
-            findings.raise_if_any()
+        findings = Findings()
+        _check_rise(low, high, findings)
+        findings.raise_if_any()
         return low, high
 
 
@@ -153,6 +144,8 @@ def frontier_options(
             allowed="--by score, --by precision",
             mend="leave it out",
         )
+    if least is not None and most is not None and min(least, most) > 0.0:
+        _check_rise(least, most, findings)
     share, seconds = _gap(gap, findings), _seconds(time_limit, findings)
     findings.raise_if_any()
     return FrontierOptions(by, count, least, most, changes, share, seconds)
@@ -184,6 +177,17 @@ def stress_options(
     share = _gap(gap, findings)
     findings.raise_if_any()
     return StressOptions(_by(by), count, start, share, most, hands)
+
+
+def _check_rise(low: float, high: float, findings: Findings) -> None:
+    if not low < high:
+        problem, mend = "is not above the least budget", "raise --to, or lower --from"
+        allowed = f"more than {_money(low)}"
+        findings.fault("--to", None, None, _money(high), problem, allowed=allowed, mend=mend)
+
+
+def _money(value: float) -> str:
+    return f"{value:.2f}".removesuffix(".00")
 
 
 def _by(by: str) -> By:

@@ -291,10 +291,10 @@ def test_reasons_of_a_layout_that_breaks_rules_are_told_against_it_all_the_same(
 
 @pytest.mark.parametrize("seed", range(PRECISE))
 def test_the_same_holds_by_precision(seed):
-    if seed % 2:
+    if seed % 3:
         check_order("precision", seed, TALLY["precision"])
     else:
-        row = broken_row(drawn("precision", seed), seed) if seed % 3 == 0 else None
+        row = broken_row(drawn("precision", seed), seed) if seed % 2 else None
         check_reasons("precision", seed, TALLY["precision"], row)
 
 
@@ -312,6 +312,23 @@ def test_the_value_of_a_layout_is_its_plain_definition_in_a_plain_number(by):
                 assert value == layout_score(judged.planning, picked).total
             else:
                 assert value == shortfall_of(judged.planning, target_errors(judged.planning, picked))
+
+
+@pytest.mark.parametrize("by", ["score", "precision"])
+def test_a_fitted_layout_is_the_best_part_of_it_that_the_rules_bear(by):
+    for seed in range(30 if by == "score" else 4):
+        judged = drawn(by, seed)
+        every, search = judged.every, Search(judged.planning, by)
+        for row in every.free[:: max(1, len(every.free) // 3)]:
+            within = ~(every.X & ~row).any(axis=1)
+            site = int(np.random.default_rng(seed).choice(judged.planning.deployments.candidate))
+            for mask, conditions in [(within, []), (within & ~every.sites[:, site], [search.without(site)])]:
+                found = search.fitted(np.flatnonzero(row).tolist(), judged.limits, conditions)
+                if not mask.any():
+                    assert (found.any, found.ended) == (False, Ended.INFEASIBLE)
+                    continue
+                judged.same(found.value, judged.best(mask))
+                assert (every.X[mask] == np.isin(np.arange(row.size), found.picked)).all(axis=1).any()
 
 
 def test_what_orders_and_reasons_can_be_took_part_more_than_once():
@@ -426,7 +443,7 @@ def test_ties_that_need_not_differ_or_must_gain_are_refused(asked):
 
 @pytest.mark.parametrize("calls", [0, 3, 10, 30, 100])
 def test_reasons_that_were_stopped_say_so_and_claim_nothing_that_was_not_looked_at(calls):
-    for seed in (22, 24, 35):
+    for seed in (22, 30):
         judged = drawn("score", seed)
         count = itertools.count()
         limits = Limits(gap=0.0, stop=lambda count=count: next(count) >= calls)
@@ -452,7 +469,7 @@ def test_reasons_that_were_stopped_say_so_and_claim_nothing_that_was_not_looked_
 
 @pytest.mark.parametrize("calls", [0, 1, 3, 10, 30])
 def test_an_order_that_was_stopped_tells_bounds_that_hold_and_proves_no_more_than_it_knows(calls):
-    for seed in (4, 9, 18, 22):
+    for seed in (4, 9, 15, 22):
         judged = drawn("score", seed)
         every, d = judged.every, judged.planning.deployments
         count = itertools.count()
@@ -477,23 +494,24 @@ def broken_answers(monkeypatch, change):
     class Changed(engine):
         def search(self, start=None):
             answer = super().search(start)
-            return answer if answer.values is None else change(answer)
+            return answer if answer.values is None else change(answer, self.program)
 
     def changed(*args):
         proven = precise(*args)
-        return dataclasses.replace(proven, selection=change(proven.selection))
+        return dataclasses.replace(proven, selection=change(proven.selection, args[0]))
 
     monkeypatch.setattr(searching, "LinearEngine", Changed)
     monkeypatch.setattr(searching, "least_shortfall", changed)
 
 
-def everything(planning):
-    """Return what changes answers to all deployments of a planning, which are two or more at some site."""
-    return lambda answer: dataclasses.replace(answer, picked=tuple(range(len(planning.deployments))))
+def everything(answer, program):
+    """Return the answer with all deployments picked, which are two or more at some site."""
+    return dataclasses.replace(answer, picked=tuple(range(program.deployments)))
 
 
-def worth_more(answer):
+def worth_more(answer, program):
     """Return the answer with a better value than its layout has."""
+    del program
     return dataclasses.replace(answer, value=answer.value * 1.01 + 0.01)
 
 
@@ -509,7 +527,7 @@ QUESTIONS = {
 @pytest.mark.parametrize("question", QUESTIONS)
 def test_a_search_that_returns_a_broken_layout_is_found_out(monkeypatch, by, question):
     planning = drawn(by, 1).planning
-    broken_answers(monkeypatch, everything(planning))
+    broken_answers(monkeypatch, everything)
     with pytest.raises(FalseAnswerError, match="the layout breaks one deployment a candidate"):
         QUESTIONS[question](planning, by)
 
@@ -526,8 +544,11 @@ def test_a_search_that_tells_a_wrong_value_is_found_out(monkeypatch, by, questio
 def test_a_broken_layout_among_the_changes_of_the_frontier_is_found_out(monkeypatch):
     """Of the two searches of each step only that for the least cost is made to fail."""
     planning = drawn("score", 1).planning
-    change = everything(planning)
-    broken_answers(monkeypatch, lambda answer: change(answer) if answer.stages[0].name == "cost" else answer)
+
+    def change(answer, program):
+        return everything(answer, program) if answer.stages[0].name == "cost" else answer
+
+    broken_answers(monkeypatch, change)
     with pytest.raises(FalseAnswerError, match="the layout breaks one deployment a candidate"):
         change_frontier(planning, 0, Limits(gap=0.0))
 

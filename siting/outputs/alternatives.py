@@ -10,6 +10,7 @@ from siting.outputs.documents import (
     VALUE,
     content,
     document,
+    finite,
     headed,
     joined,
     loss_words,
@@ -19,7 +20,7 @@ from siting.outputs.documents import (
     target_words,
     value_words,
 )
-from siting.outputs.lines import counted
+from siting.outputs.lines import counted, wrapped
 from siting.outputs.tables import amount, csv_text
 from siting.region.model import Region
 from siting.region.plain import listed
@@ -42,7 +43,8 @@ def alternatives_files(region: Region, found: Reasons) -> dict[str, str]:
         known = {(t.tracer, t.target): t.error for t in one.targets}
         if not one.found:
             return [None] * (9 + len(targets))
-        facts: list[object] = [one.loss, one.least_loss, one.value, one.proved, amount(one.cents)]
+        facts: list[object] = [finite(one.loss), finite(one.least_loss), finite(one.value)]
+        facts += [one.proved, amount(one.cents)]
         return [
             *facts,
             " ".join(one.comes),
@@ -57,7 +59,7 @@ def alternatives_files(region: Region, found: Reasons) -> dict[str, str]:
         "alternatives.json": document(alternatives_content(region, found)),
         "why_in.csv": csv_text(
             ["id", "loss", "rules_broken", *heads],
-            ([w.id, w.loss, "; ".join(w.broken), *told(w.after)] for w in found.why_in),
+            ([w.id, finite(w.loss), "; ".join(w.broken), *told(w.after)] for w in found.why_in),
         ),
         "why_not.csv": csv_text(["id", "reason", *heads], ([w.id, w.reason, *told(w.best)] for w in found.why_not)),
         "near_ties.csv": csv_text(["number", *heads], ([k + 1, *told(t)] for k, t in enumerate(found.ties))),
@@ -95,7 +97,8 @@ def _summary(found: Reasons) -> list[str]:
             most, least = max(known, key=lambda w: w.after.loss), min(known, key=lambda w: w.after.loss)
             lines.append(
                 f"Hardest to replace: {most.id}, whose place other sites can fill only at a loss of "
-                f"{loss_words(by, most.after.loss)}. Easiest: {least.id}, {loss_words(by, least.after.loss)}."
+                f"{loss_words(by, most.after.loss)}."
+                + (f" Easiest: {least.id}, {loss_words(by, least.after.loss)}." if len(known) > 1 else "")
             )
         if fixed:
             lines.append(f"Without these no layout keeps the rules: {listed(fixed)}.")
@@ -124,7 +127,8 @@ def _why_in(found: Reasons, width: int) -> str:
     ]
     heads = ["site picked", "loss if it goes", "after a new search", "what comes then"]
     table = text_table(heads, rows, width, left=4, fold=(0, 1, 2, 3))
-    return f"Why each site is in, the hardest to replace first\n{table}{_rest(found.why_in, 'why_in.csv')}"
+    title = wrapped("Why each site is in, the hardest to replace first", width)
+    return f"{title}\n{table}{_rest(found.why_in, 'why_in.csv')}"
 
 
 def _why_not(found: Reasons, width: int) -> str:
@@ -143,7 +147,8 @@ def _why_not(found: Reasons, width: int) -> str:
     ]
     heads = ["site left out", "loss if it must be in", "also comes", "goes", "other plan or year"]
     table = text_table(heads, rows, width, left=5, fold=(0, 1, 2, 3, 4))
-    return f"Why others are not, the nearest first\n{table}{_rest(found.why_not, 'why_not.csv')}"
+    title = wrapped("Why others are not, the nearest first", width)
+    return f"{title}\n{table}{_rest(found.why_not, 'why_not.csv')}"
 
 
 def _ties(found: Reasons, width: int) -> str:

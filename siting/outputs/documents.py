@@ -88,6 +88,11 @@ def joined(parts: Sequence[str]) -> str:
     return "\n\n".join(part.rstrip("\n") for part in parts if part) + "\n"
 
 
+def finite(value: float | None) -> float | None:
+    """Return a number for a table, None for one that is not known or not finite."""
+    return value if value is not None and math.isfinite(value) else None
+
+
 def money(hundredths: int) -> str:
     """Return hundredths as whole money."""
     return f"{amount(hundredths):,.0f}"

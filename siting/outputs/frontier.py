@@ -11,6 +11,7 @@ from siting.outputs.documents import (
     VALUE,
     content,
     document,
+    finite,
     headed,
     joined,
     money,
@@ -18,7 +19,7 @@ from siting.outputs.documents import (
     section,
     value_words,
 )
-from siting.outputs.lines import counted, number
+from siting.outputs.lines import counted, number, wrapped
 from siting.outputs.tables import amount, csv_text
 from siting.region.model import Region
 from siting.region.plain import listed
@@ -28,8 +29,13 @@ NAME = "frontier"
 
 
 def frontier_content(region: Region, found: BudgetFrontier | BothFrontier) -> dict[str, Any]:
-    """Return what frontier.json holds."""
-    return content(region, found)
+    """Return what frontier.json holds: no clock times, no positions of deployments, which mean nothing outside."""
+    told = content(region, found)
+    if isinstance(found, BothFrontier):
+        del told["seconds"]
+        for point in told["points"]:
+            del point["picked"]
+    return told
 
 
 def frontier_files(region: Region, found: BudgetFrontier) -> dict[str, str]:
@@ -43,9 +49,9 @@ def frontier_files(region: Region, found: BudgetFrontier) -> dict[str, str]:
             [
                 amount(p.budget_cents),
                 amount(p.cents) if p.found else None,
-                _finite(p.value),
-                _finite(p.bound),
-                _finite(p.gap),
+                finite(p.value),
+                finite(p.bound),
+                finite(p.gap),
                 p.proved,
                 p.ended.value,
                 len(p.layout),
@@ -85,8 +91,8 @@ def frontier_lines(region: Region, found: BudgetFrontier, width: int) -> str:
 def _opening(region: Region, found: BudgetFrontier, width: int) -> str:
     currency, kept = region.settings.currency, [p for p in found.points if p.found]
     what = VALUE[found.by]
-    kind = "budgets where the best layout changes" if found.every_change else "budgets"
-    title = headed(region, f"best layouts by {found.by} at {len(found.points)} {kind}.")
+    kind = " where the best layout changes" if found.every_change else ""
+    title = headed(region, f"best layouts by {found.by} at {counted(len(found.points), 'budget')}{kind}.")
     lines: list[str] = []
     if not kept:
         return section(title, [f"No layout keeps the rules at any of them ({found.points[0].ended.value})."], width)
@@ -99,10 +105,12 @@ def _opening(region: Region, found: BudgetFrontier, width: int) -> str:
         )
         lines.append(f"At {listed([money(p.budget_cents) for p in lost], 6)} {currency} {why}.")
     first, last = kept[0], kept[-1]
-    lines.append(
+    ends = (
         f"From {money(first.budget_cents)} to {money(last.budget_cents)} {currency} the {what} goes from "
         f"{value_words(found.by, first.value)} to {value_words(found.by, last.value)}."
     )
+    alone = f"At {money(first.budget_cents)} {currency} the {what} is {value_words(found.by, first.value)}."
+    lines.append(ends if len(kept) > 1 else alone)
     own = next((p for p in kept if p.budget_cents == found.own_cents), None)
     if own is not None:
         lines.append(f"The region's own budget, {money(own.budget_cents)}: {what} {value_words(found.by, own.value)}.")
@@ -149,7 +157,7 @@ def _table(region: Region, found: BudgetFrontier, width: int) -> str:
     drop = list(range(len(heads) - 1, 4, -1))
     note = "Errors with ! miss their goals. " if targets else ""
     table = text_table(heads, rows, width, left=1, fold=range(5, len(heads)), drop=drop, instead="frontier.csv")
-    return f"{table}\n{note}Money in {region.settings.currency}."
+    return f"{table}\n{wrapped(f'{note}Money in {region.settings.currency}.', width)}"
 
 
 def _margins(region: Region, found: BudgetFrontier, width: int) -> str:
@@ -169,7 +177,7 @@ def _margins(region: Region, found: BudgetFrontier, width: int) -> str:
         what = f"{VALUE[found.by]} {'better' if gain >= 0.0 else 'worse'} by {number(abs(gain))}"
         lines.append(f"{money(m.from_cents)} to {money(m.to_cents)}: {'; '.join([what, *moved])}")
     more = f"What {money(step)} {region.settings.currency} more buy"
-    title = f"{more}, between one budget and the next (errors in their units)"
+    title = f"{more}, between one budget and the next" + (" (errors in their units)" if _targets(found) else "")
     return section(title, lines, width)
 
 
@@ -186,10 +194,6 @@ def _targets(found: BudgetFrontier) -> list[tuple[str, str]]:
     return list(dict.fromkeys((t.tracer, t.target) for p in found.points for t in p.targets))
 
 
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
 def both_files(region: Region, found: BothFrontier) -> dict[str, str]:
     """Return the files of a frontier between score and shortfall by name."""
     heads = ["score", "shortfall", "shortfall_bound", "score_bound", "gap", "proved", "sites"]
@@ -198,7 +202,7 @@ def both_files(region: Region, found: BothFrontier) -> dict[str, str]:
         "frontier.csv": csv_text(
             heads,
             (
-                [p.score, p.shortfall, p.shortfall_bound, p.score_bound, _finite(p.gap), p.proved, len(p.layout)]
+                [p.score, p.shortfall, p.shortfall_bound, p.score_bound, finite(p.gap), p.proved, len(p.layout)]
                 for p in found.points
             ),
         ),

@@ -11,6 +11,7 @@ from siting.outputs.documents import (
     VALUE,
     content,
     document,
+    finite,
     headed,
     joined,
     loss_words,
@@ -20,6 +21,7 @@ from siting.outputs.documents import (
 )
 from siting.outputs.lines import counted, number
 from siting.outputs.tables import amount, csv_text
+from siting.region.expected import missing_air
 from siting.region.model import Region
 from siting.region.plain import listed
 
@@ -55,7 +57,10 @@ def futures_files(region: Region, found: StressResult) -> dict[str, str]:
         "sites.csv": csv_text(["id", "picked", "share_of_best"], ([s.id, s.picked, s.share] for s in found.sites)),
         "losses.csv": csv_text(
             ["sites", "value", "loss", "goals_missed", *errors],
-            ([" ".join(x.sites), x.value, x.loss, _missed(x), *_errors(x, targets)] for x in _losses(found)),
+            (
+                [" ".join(x.sites), finite(x.value), finite(x.loss), _missed(x), *_errors(x, targets)]
+                for x in _losses(found)
+            ),
         ),
         "cuts.csv": csv_text(
             ["share", "found", "value", "loss", "cost", "stays", "goes", "goals_missed", *errors],
@@ -113,6 +118,9 @@ def _opening(region: Region, found: StressResult, width: int) -> str:
         lines.append(f"In {counted(found.unkept, 'future')} no part of it keeps the rules.")
     if found.without:
         lines.append(f"In {counted(found.without, 'future')} no layout at all was found within the rules.")
+    air = missing_air(region)
+    if air and not found.targets:
+        lines.append(f"Errors of targets cannot be told: {air[0].field}: {air[0].problem}.")
     return section(title, lines, width)
 
 
@@ -214,10 +222,9 @@ def _errors(x: Loss | Cut, targets: list[tuple[str, str]]) -> list[float | None]
 
 def _cut_row(cut: Cut, targets: list[tuple[str, str]]) -> list[object]:
     facts: list[object] = [cut.share, cut.found]
-    facts += [cut.value, cut.loss, amount(cut.cents)] if cut.found else [None, None, None]
+    facts += [finite(cut.value), finite(cut.loss), amount(cut.cents)] if cut.found else [None, None, None]
     return [*facts, " ".join(cut.stays), " ".join(cut.goes), _missed(cut), *_errors(cut, targets)]
 
 
 def _quantiles(s: Spread) -> list[float | None]:
-    values = (s.mean, s.low, s.median, s.high, s.least, s.greatest)
-    return [value if value == value else None for value in values]
+    return [finite(value) for value in (s.mean, s.low, s.median, s.high, s.least, s.greatest)]

@@ -11,6 +11,7 @@ from siting.outputs.documents import (
     VALUE,
     content,
     document,
+    finite,
     headed,
     joined,
     loss_words,
@@ -20,6 +21,7 @@ from siting.outputs.documents import (
     target_words,
     value_words,
 )
+from siting.outputs.lines import wrapped
 from siting.outputs.schedule import TABLE, schedule_csv, schedule_lines
 from siting.outputs.tables import amount, csv_text
 from siting.region.model import Region
@@ -40,11 +42,11 @@ def order_files(region: Region, order: BuildOrder, schedule: Schedule) -> dict[s
             s.year,
             picks_words(s.opens),
             len(s.stands),
-            s.value,
-            s.bound,
-            s.gap,
+            finite(s.value),
+            finite(s.bound),
+            finite(s.gap),
             s.proved,
-            s.free_value,
+            finite(s.free_value),
             amount(s.spent_cents),
             amount(s.committed_cents),
         ]
@@ -75,6 +77,10 @@ def order_lines(region: Region, order: BuildOrder, schedule: Schedule, width: in
         lines.append(f"{best}: the order costs {price}{_gap(order)}.")
     else:
         lines.append("NOT every year was decided: the search was stopped.")
+    if not all(s.proved for s in order.steps):
+        lines.append(f"NOT every search reached the gap that was asked for, {100 * order.asked_gap:.2g} %.")
+    if order.unstated:
+        lines.append(f"Errors of targets cannot be told: {order.unstated}")
     rows = [
         [
             str(s.year),
@@ -91,7 +97,7 @@ def order_lines(region: Region, order: BuildOrder, schedule: Schedule, width: in
     heads = ["year", "opens", "stand", what, "best by then", "gap %", "spent in it", "committed"]
     table = text_table(heads, rows, width, left=1, drop=(5, 6), instead="order.csv")
     calendar = "\n".join(schedule_lines(schedule, width))
-    return joined([section(title, lines, width), f"{table}\nMoney in {currency}.", calendar])
+    return joined([section(title, lines, width), f"{table}\n{wrapped(f'Money in {currency}.', width)}", calendar])
 
 
 def _step(s: OrderStep, order: BuildOrder, what: str, currency: str) -> str:
