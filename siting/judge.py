@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -181,9 +180,7 @@ def order(
     from siting.outputs.folder import check_target
     from siting.outputs.order import order_content, order_files, order_lines
     from siting.outputs.progress import ProgressLine
-    from siting.selection.program import Ended
 
-    began = time.monotonic()
     try:
         target = _target(found, out, f"order-by-{by}")
         check_target(target)
@@ -201,8 +198,7 @@ def order(
         refuse(error, as_json)
     made, schedule = result.order, result.schedule
     if not made.steps:
-        late = asked.time_limit is not None and time.monotonic() - began >= asked.time_limit
-        _nothing(Ended.INTERRUPTED if interrupt.asked() else Ended.TIME if late else Ended.INFEASIBLE, as_json)
+        _nothing(made.ended, as_json)
     text = order_lines(found, made, schedule, width())
     _finish(target, order_files(found, made, schedule), order_content(found, made, schedule), text, as_json)
     if not made.whole or not all(s.proved for s in made.steps):
@@ -286,7 +282,8 @@ def stress(
     seed: Annotated[str, typer.Option("--seed", metavar="N", help="Seed of the draws.")] = "0",
     gap: GapOption = "0.01",
     nodes: Annotated[
-        str | None, typer.Option("--nodes", metavar="N", help="Nodes after which a future's search ends, too.")
+        str | None,
+        typer.Option("--nodes", metavar="N", help="Nodes after which a future's search ends; by precision 2."),
     ] = None,
     workers: Annotated[
         str | None, typer.Option("--workers", metavar="N", help="Local processes; by default one for each processor.")

@@ -14,6 +14,7 @@ from siting.region.schema.common import MOST_MONEY
 OBJECTIVES = ("precision", "cheapest", "score")
 By = Literal["score", "precision"]
 BY = ("score", "precision")
+NODES_BY_PRECISION = 2
 
 
 @dataclass(frozen=True)
@@ -172,7 +173,9 @@ def stress_options(
     _check_by(by, BY, findings)
     count = None if futures is None else _whole("--futures", futures, 1, 100_000, findings)
     start = _whole("--seed", seed, 0, 2**32 - 1, findings)
-    most = None if nodes is None else _whole("--nodes", nodes, 1, 10**9, findings)
+    # By precision the gap may be out of reach: a search ends after its first nodes unless told otherwise.
+    few = NODES_BY_PRECISION if by == "precision" else None
+    most = few if nodes is None else _whole("--nodes", nodes, 1, 10**9, findings)
     hands = (os.cpu_count() or 1) if workers is None else _whole("--workers", workers, 1, 1000, findings)
     share = _gap(gap, findings)
     findings.raise_if_any()

@@ -214,7 +214,8 @@ def test_what_a_frontier_can_be_took_part_more_than_once():
     [
         (1000, 3, 0.5, 1.5, (500, 1000, 1500)),
         (1000, 4, 0.5, 1.5, (500, 1000, 1167, 1500)),  # 833 and 1167 lie as near; the lower one gives way
-        (1000, 2, 0.4, 1.2, (400, 1000)),  # 1200 is nearer than 400
+        (1000, 2, 0.4, 1.2, (400, 1000, 1200)),  # ends stay, so the own one is a third
+        (1000, 3, 0.9, 2.0, (900, 1000, 2000)),  # the inner one gives way, though the end is nearer
         (1000, 3, 0.2, 0.6, (200, 400, 600)),  # the own budget lies outside
         (3, 7, 0.5, 2.0, (2, 3, 4, 5, 6)),  # hundredths that fall together are one: 1.5, 2.25, 3, 3.75, 4.5, 5.25, 6
     ],
@@ -229,7 +230,7 @@ def test_the_own_budget_is_always_among_even_budgets_that_reach_around_it(own, p
     found = even_budgets(own, points, low, high)
     assert own in found
     assert list(found) == sorted(set(found))
-    assert len(found) <= points
+    assert len(found) <= max(points, 3)
 
 
 @pytest.mark.parametrize(("points", "low", "high"), [(1, 0.5, 1.5), (3, 0.0, 1.0), (3, 1.5, 0.5), (3, 1.0, 1.0)])
@@ -414,7 +415,7 @@ def test_a_frontier_that_was_stopped_says_so_and_its_bounds_still_hold(calls):
                 assert point.value == near(best)
 
 
-@pytest.mark.parametrize("calls", [1, 2, 3, 5])
+@pytest.mark.parametrize("calls", [2, 3, 5])
 def test_a_bound_at_more_money_holds_at_less_where_the_search_was_cut_short(calls):
     """The first searches, of the small budgets, are interrupted; those of the large ones run to their end."""
     fell = 0

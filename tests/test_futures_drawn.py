@@ -260,8 +260,8 @@ def time_down(outages):
 def test_the_share_of_time_that_works_is_that_of_an_alternating_renewal_process(yearly, repair):
     """MTBF / (MTBF + MTTR): alternating renewal (Ross, Introduction to Probability Models; from memory).
 
-    That is the long run. From a working start over T months it is A + (1 - A) (1 - exp(-s T)) / (s T) with s = 1/MTBF + 1/MTTR: two states
-    with exponential times (same book, from memory).
+    That is the long run. From a working start over T months it is A + (1 - A) (1 - exp(-s T)) / (s T) with
+    s = 1/MTBF + 1/MTTR: two states with exponential times (same book, from memory).
     """
     months, stations = 240, 4000
     between_failures = -12.0 / math.log(1.0 - yearly)

@@ -134,14 +134,18 @@ class BudgetFrontier:
 def even_budgets(own_cents: int, points: int, low: float, high: float) -> tuple[int, ...]:
     """Return `points` budgets (hundredths) evenly from `low` to `high` times the region's own, which is one of them.
 
-    The evenly spaced one nearest to the own budget gives way to it. Raises ValueError for less than 2 points or
-    ends that do not rise from above 0.
+    The inner one nearest to the own budget gives way to it; without inner ones it is a further one. Raises ValueError
+    for less than 2 points or ends that do not rise from above 0.
     """
     if points < 2 or not 0.0 < low < high:
         raise ValueError("points must be 2 or more, and the ends must rise from above 0")
     found = np.rint(own_cents * np.linspace(low, high, points)).astype(np.int64)
-    if low <= 1.0 <= high:
-        found[int(np.argmin(np.abs(found - own_cents)))] = own_cents
+    if low <= 1.0 <= high and own_cents not in found:
+        inner = np.abs(found[1:-1] - own_cents)
+        if inner.size:
+            found[1 + int(np.argmin(inner))] = own_cents
+        else:
+            found = np.append(found, own_cents)
     return tuple(sorted({int(b) for b in found}))
 
 

@@ -54,8 +54,8 @@ class BuildOrder:
     """A nested order, made best `by` score or precision, beside the best layout without nesting.
 
     `picked` are the positions of the deployments of the last step. `price` is by how much that layout is worse than the
-    best one (0 or more, up to the gaps), `free` that best layout. Empty `steps`: no layout keeps the rules.
-    `whole` says that every year was decided.
+    best one (0 or more, up to the gaps), `free` that best layout. Without `steps` there is no layout, and `ended` says
+    why; `whole` says that every year was decided, `ended` why the first search ended that missed its gap.
     """
 
     by: By
@@ -66,6 +66,7 @@ class BuildOrder:
     price: float
     asked_gap: float
     whole: bool
+    ended: Ended
     unstated: str
 
     def to_frame(self) -> Any:
@@ -80,6 +81,7 @@ class BuildOrder:
                 "value": [s.value for s in self.steps],
                 "bound": [s.bound for s in self.steps],
                 "gap": [s.gap for s in self.steps],
+                "proved": [s.proved for s in self.steps],
                 "free_value": [s.free_value for s in self.steps],
                 "spent": [s.spent_cents / 100.0 for s in self.steps],
                 "committed": [s.committed_cents / 100.0 for s in self.steps],
@@ -99,12 +101,15 @@ def build_order(planning: Planning, by: By, limits: Limits, progress: Report | N
     steps: list[OrderStep] = []
     unstated, left = "", 2 * len(years)
     nested: Found | None = None
+    ended = Ended.GAP
     free: Found | None = None
     for year in years:
         search = Search(planning, by, d.start_year <= year)
         held = _held(planning, chosen, year)
         nested = search.best(shared(limits, began, left), held, start=nested, progress=progress)
         left -= 1
+        if ended is Ended.GAP:
+            ended = nested.ended
         if not nested.any:
             break
         start = nested if free is None else _better(search, nested, free)
@@ -147,6 +152,7 @@ def build_order(planning: Planning, by: By, limits: Limits, progress: Report | N
         price,
         limits.gap,
         whole,
+        ended,
         unstated,
     )
 

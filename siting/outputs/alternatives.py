@@ -79,7 +79,7 @@ def alternatives_lines(region: Region, found: Reasons, width: int) -> str:
         f"{value_words(by, base.value)} and costs {money(base.cents)} {region.settings.currency}; "
         f"{target_words(base.targets)}.",
         *_summary(found),
-        f"Searches went to a gap of {100 * found.asked_gap:.2g} %; losses smaller than that may be none.",
+        f"Searches went to a gap of {100 * found.asked_gap:.3g} %; losses smaller than that may be none.",
     ]
     if found.unstated:
         lines.append(f"Errors of targets cannot be told: {found.unstated}")

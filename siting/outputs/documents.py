@@ -110,7 +110,7 @@ def loss_words(by: By, loss: float) -> str:
     if abs(loss) < 5e-7:
         return "nothing"
     amount_of = f"{abs(loss):,.2f} points" if by == "score" else f"{number(abs(loss))} of shortfall"
-    return amount_of if loss > 0.0 else f"-{amount_of} (a gain)"
+    return amount_of if loss > 0.0 else f"less than nothing, a gain of {amount_of}"
 
 
 def target_words(targets: Sequence[TargetAt]) -> str:

@@ -132,7 +132,7 @@ def _opening(region: Region, found: BudgetFrontier, width: int) -> str:
         lines.append(f"Come and go: {listed([site for site, _ in found.passing], 20)}.")
     worst = max(p.gap for p in kept)
     proof = "every point is proved to it" if all(p.proved for p in kept) else "NOT every point reached it"
-    lines.append(f"Largest gap {100 * worst:.2g} %, asked {100 * found.asked_gap:.2g} %: {proof}.")
+    lines.append(f"Largest gap {100 * worst:.3g} %, asked {100 * found.asked_gap:.3g} %: {proof}.")
     if not found.whole:
         lines.append("The row of changes was cut off: there are more at smaller budgets.")
     if found.unstated:
@@ -225,7 +225,7 @@ def both_lines(region: Region, found: BothFrontier, width: int) -> str:
     sites = [{site for site, _, _ in p.layout} for p in found.points]
     lines.append(f"In every layout: {listed(sorted(set.intersection(*sites)), 20) or 'no site'}.")
     proof = "every point is proved to it" if all(p.proved for p in found.points) else "NOT every point reached it"
-    lines.append(f"Asked gap {100 * found.asked_gap:.2g} %: {proof}.")
+    lines.append(f"Asked gap {100 * found.asked_gap:.3g} %: {proof}.")
     rows = [
         [
             str(k + 1),

@@ -112,7 +112,7 @@ def _opening(region: Region, found: StressResult, width: int) -> str:
             f"Regret (the best layout of each future against the best part of this one that keeps its rules): "
             f"{loss_words(by, r.mean)} on average, {loss_words(by, r.high)} in one of ten, "
             f"{loss_words(by, r.greatest)} at most. The best layout is chosen with knowledge of its future, to a gap "
-            f"of {100 * found.asked_gap:.2g} %."
+            f"of {100 * found.asked_gap:.3g} %."
         )
     if found.unkept:
         lines.append(f"In {counted(found.unkept, 'future')} no part of it keeps the rules.")

@@ -78,7 +78,7 @@ def order_lines(region: Region, order: BuildOrder, schedule: Schedule, width: in
     else:
         lines.append("NOT every year was decided: the search was stopped.")
     if not all(s.proved for s in order.steps):
-        lines.append(f"NOT every search reached the gap that was asked for, {100 * order.asked_gap:.2g} %.")
+        lines.append(f"NOT every search reached the gap that was asked for, {100 * order.asked_gap:.3g} %.")
     if order.unstated:
         lines.append(f"Errors of targets cannot be told: {order.unstated}")
     rows = [
@@ -109,7 +109,7 @@ def _step(s: OrderStep, order: BuildOrder, what: str, currency: str) -> str:
 
 def _gap(order: BuildOrder) -> str:
     worst = max((s.gap for s in order.steps), default=0.0)
-    return f", within gaps of {100 * worst:.2g} %" if worst > 0.0 else ""
+    return f", within gaps of {100 * worst:.3g} %" if worst > 0.0 else ""
 
 
 def _last(order: BuildOrder) -> tuple[tuple[str, str, int], ...]:
