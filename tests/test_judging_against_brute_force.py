@@ -33,7 +33,7 @@ _spec.loader.exec_module(regions)
 made = regions.made
 
 # Random regions by score and by precision, counted over the file; those that no layout satisfies are some of them.
-INSTANCES, PRECISE = 200, 20
+INSTANCES, PRECISE = 184, 20
 PARTS = 6
 EXACT = Limits(gap=0.0)
 CLOSE = 1e-9
@@ -275,7 +275,7 @@ def test_every_year_of_the_order_is_the_best_that_all_layouts_leave_after_the_ye
 
 @pytest.mark.parametrize("part", range(PARTS))
 def test_reasons_and_ties_of_the_best_layout_are_those_of_all_layouts(part):
-    for seed in range(part, INSTANCES, 2 * PARTS):
+    for seed in range(part, INSTANCES, 3 * PARTS):
         check_reasons("score", seed, TALLY["score"])
 
 

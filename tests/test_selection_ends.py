@@ -592,3 +592,24 @@ def test_a_later_start_is_picked_where_only_then_a_bought_analyzer_can_be_paid()
 def test_every_kind_of_rule_is_in_the_registry_once():
     assert list(RULE_KINDS) == sorted(set(RULE_KINDS), key=list(RULE_KINDS).index)
     assert len({type(kind).__name__ + str(vars(kind)) for kind in RULE_KINDS.values()}) == len(RULE_KINDS)
+
+
+def test_no_start_however_poor_changes_the_best_value():
+    """The library once handed back the start in place of the better solution whose value it told (seed 149)."""
+    regions = _load("random_regions")
+    poorer = 0
+    for seed in (*range(140, 160), 5, 17):
+        planning = regions.random_region(seed)
+        builder = start_program(planning)
+        objective = score_objective(builder, planning)
+        program = builder.build()
+        best = solve(program, objective, Limits(gap=0.0))
+        if best.value is None:
+            continue
+        for share in (0.3, 0.6, 0.9):
+            less = solve(program.with_cost(int(share * (program.cost @ best.values))), objective, Limits(gap=0.0))
+            if less.value is not None:
+                poorer += less.value < best.value
+                again = solve(program, objective, Limits(gap=0.0), start=less.values)
+                assert again.value == pytest.approx(best.value, rel=1e-9), seed
+    assert poorer >= 10

@@ -31,6 +31,8 @@ _STATUS = {
 }
 _MOST_NODES = 2**31 - 1
 _FEASIBLE = 2
+# Value told and value of the solution handed back differ by no more than this, relative to 1 or more.
+_AGREE = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +97,7 @@ class Solver:
         # Without columns the library does not look at the rows: each sum is 0.
         self._holds_empty = bool(np.all((rows.low <= 0.0) & (rows.high >= 0.0)))
         self._columns = objective.size
+        self._objective = objective
         self._h = _Quiet()
         for name, value in (
             ("threads", 1),
@@ -205,13 +208,25 @@ class Solver:
         if model not in _STATUS:
             raise RuntimeError(f"the solver library ended with status {self._h.modelStatusToString(model)}")
         found = info.primal_solution_status == _FEASIBLE
+        point = np.array(self._h.getSolution().col_value, dtype=float) if found else None
+        value = float(info.objective_function_value) if found else None
+        if point is not None and value is not None and not self._agrees(point, value):
+            # Where presolve alone solves a program, the library (seen with 1.16) may tell the value of its solution
+            # and hand back the start that it was given.
+            if start is None:
+                raise RuntimeError("the solver library handed back a solution that has another value than it says")
+            return self.solve_mip(gap=gap, seconds=seconds, nodes=nodes, until=until)
         return MipResult(
             "bound" if self._bound_fell else _STATUS[model],
-            np.array(self._h.getSolution().col_value, dtype=float) if found else None,
-            float(info.objective_function_value) if found else None,
+            point,
+            value,
             float(info.mip_dual_bound),
             max(0, int(info.mip_node_count)),
         )
+
+    def _agrees(self, point: Floats, value: float) -> bool:
+        """Say whether a solution has the value that the library tells of it."""
+        return abs(float(self._objective @ point) - value) <= _AGREE * max(1.0, abs(value))
 
     def _limit_time(self, seconds: float | None) -> None:
         # HiGHS counts its time from the first run of a model on.
