@@ -20,6 +20,7 @@ from siting.futures.run import CUTS, stress
 from siting.judging.frontier import TargetAt
 from siting.judging.search import Search, named
 from siting.planning import plan_region
+from siting.selection.program import Limits
 from siting.selection.score import layout_score
 
 
@@ -216,7 +217,7 @@ def check_cuts(planning, every_of, picked, by, tally, shares=(0.1, 0.35, 0.6)):
     sign = 1.0 if by == "score" else -1.0
     before = search.value_of(picked.tolist())
     sites = {site for site, _, _ in layout}
-    for share, cut in zip(shares, cuts(region, layout, search, picked, shares, 0.0), strict=True):
+    for share, cut in zip(shares, cuts(region, layout, search, picked, shares, Limits(gap=0.0)), strict=True):
         every = every_of(plan_region(poorer(region, share)))
         assert len(every.planning.deployments) == len(planning.deployments)
         worth = sign * (every.value if by == "score" else every.shortfall)
@@ -313,7 +314,7 @@ def test_a_yearly_limit_that_is_cut_takes_the_site_of_its_year_by_hand():
     planning = plan_region(region)
     layout = (("early", "f", 2030), ("late", "f", 2031))
     picked = made.picks(planning, *layout)
-    (whole, cut) = cuts(region, layout, Search(planning, "score"), picked, (0.0, 0.05), 0.0)
+    (whole, cut) = cuts(region, layout, Search(planning, "score"), picked, (0.0, 0.05), Limits(gap=0.0))
     assert (whole.stays, whole.goes, whole.loss) == (("early", "late"), (), pytest.approx(0.0, abs=1e-9))
     assert whole.cents == 19_000
     assert (cut.stays, cut.goes, cut.cents) == (("late",), ("early",), 9_000)
@@ -336,7 +337,7 @@ def test_a_layout_of_which_nothing_may_stay_says_so():
     )  # fmt: skip
     planning = plan_region(region)
     layout = (("early", "f", 2030), ("late", "f", 2030))
-    (cut,) = cuts(region, layout, Search(planning, "score"), made.picks(planning, *layout), (0.5,), 0.0)
+    (cut,) = cuts(region, layout, Search(planning, "score"), made.picks(planning, *layout), (0.5,), Limits(gap=0.0))
     assert (cut.found, cut.anew_found) == (False, False)
     assert math.isnan(cut.value)
     assert math.isnan(cut.loss)
@@ -360,6 +361,6 @@ def test_a_run_of_futures_tells_the_same_losses_and_cuts():
     single, double = losses(search, picked)
     assert (result.single, result.double) == (single, double)
     assert all(isinstance(one, Loss) for one in (*single, *double))
-    again = cuts(region, layout, search, picked, CUTS, 0.0)
+    again = cuts(region, layout, search, picked, CUTS, Limits(gap=0.0))
     assert repr(result.cuts) == repr(again)
     assert [cut.share for cut in again] == [0.1, 0.2, 0.3]

@@ -426,6 +426,20 @@ def test_a_future_that_breaks_its_pool_each_time_is_named_and_those_before_it_ar
     assert dicts(kept) == dicts(want[:4])
 
 
+def test_a_future_that_a_cluster_gives_up_is_named_and_any_other_error_is_shown_as_it_is(twelve):
+    class GivingUp(Breaking):
+        def submit(self, fn, /, *args, **kwargs):
+            future = Future()
+            future.set_exception(self.breaks)
+            return future
+
+    killed = type("KilledWorker", (Exception,), {"__module__": "distributed.scheduler"})("its workers died")
+    with pytest.raises(PoolError, match="the cluster gave up future 3: "):
+        list(run(packed(twelve[0]), [2], 1, lambda: GivingUp(2, killed)))
+    with pytest.raises(ZeroDivisionError):
+        list(run(packed(twelve[0]), [2], 1, lambda: GivingUp(2, ZeroDivisionError("a defect"))))
+
+
 def test_less_than_one_worker_is_refused():
     with pytest.raises(ValueError, match="workers is 0; it must be 1 or more"):
         next(run(b"", [0], 0))

@@ -82,7 +82,7 @@ def losses(search: Search, picked: Ints) -> tuple[tuple[Loss, ...], tuple[Loss, 
 
 
 def cuts(
-    region: Region, layout: Sequence[Pick], search: Search, picked: Ints, shares: Sequence[float], gap: float
+    region: Region, layout: Sequence[Pick], search: Search, picked: Ints, shares: Sequence[float], limits: Limits
 ) -> tuple[Cut, ...]:
     """Return what of a layout the rules bear when every budget is cut by shares (0 to 1), total and yearly alike.
 
@@ -94,8 +94,8 @@ def cuts(
     for share in shares:
         planning, there = planned(with_less_money(region, share), layout)
         less = Search(planning, search.by)
-        part = less.fitted(there.tolist(), Limits(gap))
-        anew = less.best(Limits(gap), start=part)
+        part = less.fitted(there.tolist(), limits)
+        anew = less.best(limits, start=part)
         targets = _targets(planning, np.array(part.picked, dtype=np.int64)) if part.any else ()
         stays = {site for site, _, _ in named(planning, part.picked)}
         chosen = {site for site, _, _ in named(planning, anew.picked)}

@@ -108,7 +108,7 @@ def outcome(task: Task, number: int, transport: Transport | None = None) -> Outc
     planning, picked = planned(applied(task.region, future), task.layout, transport)
     search = Search(planning, task.by)
     limits = Limits(task.gap, None, task.nodes)
-    kept = search.fitted(picked.tolist(), Limits(task.gap))
+    kept = search.fitted(picked.tolist(), limits)
     best = search.best(limits, start=kept)
     settled = with_best_ways(planning, picked)
     value = search.value_of(picked.tolist())

@@ -179,6 +179,11 @@ class _Pool:
         except BrokenExecutor:
             self._rebuild()
             return None
+        except Exception as error:
+            # A cluster tries futures again by itself; what it gives up comes as one of its own errors.
+            if not type(error).__module__.startswith("distributed"):
+                raise
+            raise PoolError(f"the cluster gave up future {self._under_way[future] + 1}: {error}") from error
         del self._under_way[future]
         return found
 

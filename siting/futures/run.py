@@ -16,6 +16,7 @@ from siting.judging.frontier import TargetAt, targets_at
 from siting.judging.search import By, Search
 from siting.record.air import UnknownGasError
 from siting.region.model import Region
+from siting.selection.program import Limits
 from siting.selection.registry import judge
 from siting.selection.standing import with_best_ways
 
@@ -194,7 +195,7 @@ def stress(
         _shares(chosen, outcomes),
         single,
         double,
-        cuts(region, chosen, search, picked, CUTS, gap),
+        cuts(region, chosen, search, picked, CUTS, Limits(gap, None, nodes)),
         now,
     )
 

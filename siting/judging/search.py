@@ -186,10 +186,14 @@ class Search:
         return found
 
     def fitted(self, picked: Sequence[int], limits: Limits, conditions: Sequence[Condition] = ()) -> Found:
-        """Return the best layout that keeps to some picked deployments: all of them, or as many as the rules bear."""
+        """Return the best layout that keeps to some picked deployments: all of them, or as many as the rules bear.
+
+        By score the search goes to its end whatever nodes `limits` allow: it is a small one.
+        """
         exact = replace(limits, gap=min(limits.gap, FIT_GAP))
         if self._objective is not None:
-            return self._fitted_score(np.unique(np.array(picked, dtype=np.int64)), exact, conditions)
+            few = np.unique(np.array(picked, dtype=np.int64))
+            return self._fitted_score(few, replace(exact, nodes=None), conditions)
         others = np.setdiff1d(np.arange(self.program.deployments), np.array(picked, dtype=np.int64))
         only = Condition(others, np.ones(others.size, dtype=np.int64), upper=0)
         return self.best(exact, [*conditions, only])
