@@ -189,9 +189,8 @@ def check_reasons(by, seed, tally, given_rows=None):
     judged = drawn(by, seed)
     every, ids = judged.every, judged.planning.region.candidates.ids
     rng = np.random.default_rng(30_000 + seed)
-    asked = Asked(
-        int(rng.choice([0, 2, 3, 5])), int(rng.choice([1, 2, 2, 3])), float(rng.choice([0.0, 0.05, 0.4, 1.0]))
-    )
+    ties, apart, within = rng.choice([0, 2, 3, 5]), rng.choice([1, 2, 2, 3]), rng.choice([0.0, 0.05, 0.4, 1.0])
+    asked = Asked(int(ties), int(apart), float(within))
     counted = []
     picked = None if given_rows is None else np.flatnonzero(given_rows).tolist()
     found = reasons(
@@ -346,7 +345,7 @@ def test_what_orders_and_reasons_can_be_took_part_more_than_once():
         "none without it": 10,
         "none has it": 10,
         "some has it": 20,
-        "ties": 20,
+        "ties": 10,
         "no further tie": 10,
     }
     if any(tally[name] < number for name, number in least.items()):
