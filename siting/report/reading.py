@@ -1,0 +1,178 @@
+"""A run folder's files as a report reads them: parsed, checked for what must be there, nothing worked out."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from siting.outputs.folder import RESULT_NAMES
+from siting.region.faults import Findings
+
+Row = Mapping[str, str]
+Content = Mapping[str, Any]
+
+LAYOUT, COMPARISON = "layout.json", "comparison.json"
+NEEDED = ("network.geojson", "candidates.geojson", "bands.geojson", "sites.csv", "costs.csv", "coverage.csv")
+"""What a layout's folder holds beside layout.json whatever was asked."""
+
+_WRITTEN = "the file as it was written"
+_AGAIN = "make the run again with this version: siting plan or siting assess"
+
+
+@dataclass(frozen=True)
+class Run:
+    """The files of one layout.
+
+    `layout` is layout.json; `tables` the CSV files by name as rows of texts; `layers` the GeoJSON files by name;
+    `texts` all others. `beside` holds the parsed answers of other commands on the same inputs, by mark (as
+    "frontier.json"), which `siting report` found in folders beside.
+    """
+
+    layout: Content
+    tables: Mapping[str, tuple[Row, ...]]
+    layers: Mapping[str, Content]
+    texts: Mapping[str, str]
+    beside: Mapping[str, Content]
+
+    def rows(self, name: str) -> tuple[Row, ...]:
+        """Return the rows of a CSV file, none where the run has no such file."""
+        return self.tables.get(name, ())
+
+
+def run_of(files: Mapping[str, str | bytes], beside: Mapping[str, Content] | None = None, where: str = "") -> Run:
+    """Return the parsed files of a layout's folder.
+
+    `where` is the folder's name in messages. Raises `InputError` naming every file that is missing or cannot be read.
+    """
+    findings = Findings()
+    tables: dict[str, tuple[Row, ...]] = {}
+    layers: dict[str, Content] = {}
+    texts: dict[str, str] = {}
+    layout: Content = {}
+    for name in sorted({LAYOUT, *NEEDED, *files}):
+        if name not in files:
+            findings.fault(
+                _place(where, name), None, None, None, "is missing", allowed="every file of the run", mend=_AGAIN
+            )
+        elif not name.endswith((".json", ".geojson", ".csv", ".txt", ".svg", ".log")) or name == "proof.json":
+            continue
+        else:
+            text = _decoded(findings, _place(where, name), files[name])
+            if name.endswith((".json", ".geojson")):
+                content = _parsed(findings, _place(where, name), text)
+                if name == LAYOUT:
+                    layout = content
+                else:
+                    layers[name] = content
+            elif name.endswith(".csv"):
+                tables[name] = tuple(csv.DictReader(io.StringIO(text, newline="")))
+            else:
+                texts[name] = text
+    _check_layout(findings, _place(where, LAYOUT), layout)
+    findings.raise_if_any()
+    return Run(layout, tables, layers, texts, dict(beside or {}))
+
+
+def read_files(folder: Path) -> dict[str, bytes]:
+    """Return the files of a result folder by name (with `/`), without those that a report makes anew.
+
+    Raises `InputError` where there is no such folder or it holds no result that a report can show.
+    """
+    findings = Findings()
+    mend = "name a folder that siting plan, assess or compare has written, as outputs/REGION/best-by-precision"
+    allowed = "the result folder of a layout or a comparison"
+    if not folder.is_dir():
+        problem = "is a file" if folder.exists() else "there is no such folder"
+        findings.fault(str(folder), None, None, None, problem, allowed=allowed, mend=mend)
+    elif not any((folder / mark).is_file() for mark in (LAYOUT, COMPARISON)):
+        others = [path.name for path in sorted(folder.iterdir()) if path.name in RESULT_NAMES and path.suffix == ".json"]
+        problem = f"holds neither {LAYOUT} nor {COMPARISON}"
+        if others:
+            problem += f"; {others[0]} is shown on the page of the layout's own run"
+        findings.fault(str(folder), None, None, None, problem, allowed=allowed, mend=mend)
+    findings.raise_if_any()
+    files: dict[str, bytes] = {}
+    try:
+        for path in sorted(folder.rglob("*")):
+            name = path.relative_to(folder).as_posix()
+            if path.is_file() and name.split("/", 1)[0] in RESULT_NAMES:
+                files[name] = path.read_bytes()
+    except OSError as error:
+        problem = f"cannot be read: {error.strerror}"
+        findings.fault(str(folder), None, None, None, problem, allowed=allowed, mend="check the permissions")
+    findings.raise_if_any()
+    return files
+
+
+def answers_beside(folder: Path, layout: Content) -> dict[str, Content]:
+    """Return what frontier, order, alternatives and stress found beside a run, where it rests on the same inputs.
+
+    By mark, as "frontier.json". An answer to other inputs, to another what-if or about another layout is left out, and
+    so is one that cannot be read. Of several by the same name the folder that comes first counts.
+    """
+    found: dict[str, Content] = {}
+    picks = sorted((pick["id"], pick["plan"], pick["start_year"]) for pick in layout["picked"])
+    objective = layout.get("objective")
+    for path in sorted(folder.parent.glob("*/*.json")):
+        mark = path.name
+        if mark not in ("frontier.json", "order.json", "alternatives.json", "stress.json") or mark in found:
+            continue
+        try:
+            content = json.loads(path.read_text(encoding="utf-8"))
+            same = content["inputs"] == layout["inputs"] and content["changes"] == layout["changes"]
+            if mark == "stress.json":
+                same = same and sorted(map(tuple, content["layout"])) == picks
+            elif mark == "alternatives.json":
+                same = same and sorted(map(tuple, content["base"]["layout"])) == picks
+            else:
+                same = same and content["by"] in (objective, "both", "score" if objective is None else objective)
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        if same:
+            found[mark] = content | {"folder": path.parent.name}
+    return found
+
+
+def _place(where: str, name: str) -> str:
+    return f"{where}/{name}" if where else name
+
+
+def _decoded(findings: Findings, place: str, content: str | bytes) -> str:
+    if isinstance(content, str):
+        return content
+    try:
+        return content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        problem = f"is not UTF-8 text (byte {error.start})"
+        findings.fault(place, None, None, None, problem, allowed=_WRITTEN, mend=_AGAIN)
+        return ""
+
+
+def _parsed(findings: Findings, place: str, text: str) -> Content:
+    try:
+        content = json.loads(text or "{}")
+    except ValueError as error:
+        findings.fault(place, None, None, None, f"is not JSON: {error}", allowed=_WRITTEN, mend=_AGAIN)
+        return {}
+    if not isinstance(content, dict):
+        findings.fault(place, None, None, None, "holds no object", allowed=_WRITTEN, mend=_AGAIN)
+        return {}
+    return content
+
+
+_LAYOUT_KEYS = ("region", "title", "picked", "rules", "targets", "cost_total", "cost_by_year", "asked", "inputs", "versions")
+
+
+def _check_layout(findings: Findings, place: str, layout: Content) -> None:
+    """Name the keys that layout.json lacks: it was written by an earlier version, or changed by hand."""
+    if not layout:
+        return
+    missing = [key for key in _LAYOUT_KEYS if key not in layout]
+    if missing:
+        named = ", ".join(missing)
+        findings.fault(place, None, named, None, "is missing", allowed="every key that a run writes", mend=_AGAIN)
