@@ -23,7 +23,6 @@ from pyproj import Geod
 from siting import api
 from siting.assessment.layout import assess_layout
 from siting.outputs import layers, tables
-from siting.outputs.picture import map_svg
 from siting.outputs.run import layout_files
 from siting.planning import plan_region
 from siting.region import read_region
@@ -290,7 +289,7 @@ def test_hostile_names_are_harmless_in_every_table(hostile):
 def test_the_map_counts_one_site_as_one():
     region = made.region([{"id": "p", "lat": 10, "lon": 20, "baseline_exposure": 0.6}])
     planning = plan_region(region)
-    shown = map_svg(planning, assess_layout(planning, made.picks(planning, ("p", "f", 2030))))
+    shown = layout_files(planning, assess_layout(planning, made.picks(planning, ("p", "f", 2030))), None)["map.svg"]
     assert "1 new site," in shown
     assert "1 sites" not in shown
 

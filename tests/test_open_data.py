@@ -13,7 +13,7 @@ from siting.derive.earth import read_earth
 from siting.geography.opendata import read_ice_shelves, read_land
 
 DATA = resources.files("siting") / "data"
-FILES = ("land.npz", "overrides.csv", "elevation.npz", "winds.npz", "towns.csv.gz", "ports.csv.gz")
+FILES = ("land.npz", "land_map.npz", "overrides.csv", "elevation.npz", "winds.npz", "towns.csv.gz", "ports.csv.gz")
 
 
 @pytest.fixture(scope="module")

@@ -274,7 +274,12 @@ PLACE = st.tuples(OPEN, st.integers(0, 14), st.integers(0, 14))
 
 
 @settings(max_examples=60, deadline=None)
-@given(places=st.lists(PLACE, min_size=1, max_size=3), way=st.integers(0, 2000).map(lambda tenths: tenths / 10), after=st.integers(1, 15), data=st.data())
+@given(
+    places=st.lists(PLACE, min_size=1, max_size=3),
+    way=st.integers(0, 2000).map(lambda tenths: tenths / 10),
+    after=st.integers(1, 15),
+    data=st.data(),
+)
 def test_steps_of_every_deployment_are_in_order_and_agree_with_the_table_of_deployments(places, way, after, data):
     rows = [
         {"id": f"p{n}", "lat": 10 * n, "lon": 0, "open_months": sorted(months), "permit_months": p, "lead_months": lead}

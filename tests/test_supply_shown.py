@@ -16,7 +16,7 @@ from shapely.geometry import shape
 
 from siting.assessment.layout import assess_layout
 from siting.assessment.supply import supply_statement
-from siting.outputs.picture import map_svg
+from siting.outputs.run import layout_files
 from siting.outputs.supply import sentences, supply_csv, supply_geojson, supply_text
 from siting.planning import plan_region
 from siting.selection.shipping import best_ways
@@ -123,12 +123,12 @@ def test_the_table_has_a_row_a_site_and_the_text_fits_80_columns():
 
 def test_the_map_draws_every_leg_in_use_and_says_what_the_lines_are():
     planning, picked = layout()
-    svg = map_svg(planning, assess_layout(planning, picked))
+    svg = layout_files(planning, assess_layout(planning, picked), None)["map.svg"]
     assert svg.count('class="wm-leg-shared"') >= 2  # the road for both, and its line in the key
     assert "Leg of supply for several sites" in svg
     assert "port - a by ship: 12 boxes a year, for a" in svg
     alone, only = layout(picks=("c",))
-    assert "wm-leg" not in map_svg(alone, assess_layout(alone, only))
+    assert "wm-leg" not in layout_files(alone, assess_layout(alone, only), None)["map.svg"]
 
 
 def test_a_scarce_stock_of_flasks_asks_for_the_dearer_but_faster_way():

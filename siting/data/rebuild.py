@@ -72,6 +72,8 @@ GRIDS = Package(
 )
 
 STEP = 1e-4  # degrees: one unit of the stored coordinates, 11 m at most
+MAP_TOLERANCE, SMALLEST_SHOWN, SMALLEST_LAKE = 0.06, 0.012, 0.4
+"""Land on a map of the whole earth: degrees of thinning, square degrees of land and lakes that still show."""
 TOLERANCE = 0.01  # degrees: the coast moves by no more than 1.1 km
 LEAST_POPULATION = 1000
 TOWN_REACH_KM = 30.0
@@ -272,6 +274,26 @@ def land_arrays(parts: NDArray[np.object_]) -> dict[str, NDArray[Any]]:
         "ring_size": np.array(ring_size, dtype="<i4"),
         "ring_part": np.array(ring_part, dtype="<i4"),
     }
+
+
+def map_arrays(parts: NDArray[np.object_]) -> dict[str, NDArray[Any]]:
+    """Lay out what a map of the whole earth can show of the land: rings in hundredths of a degree, not closed.
+
+    Land below `SMALLEST_SHOWN` square degrees (at the equator) and lakes below `SMALLEST_LAKE` are left out.
+    """
+    rings: list[NDArray[np.int16]] = []
+    for part in parts:
+        exact = shapely.transform(part, lambda xy: np.rint(xy / STEP) * STEP)
+        if exact.area * np.cos(np.radians(exact.centroid.y)) < SMALLEST_SHOWN:
+            continue
+        for ring in (exact.exterior, *(hole for hole in exact.interiors if shapely.Polygon(hole).area > SMALLEST_LAKE)):
+            plain = shapely.simplify(ring, MAP_TOLERANCE)
+            xy = np.rint(shapely.get_coordinates(plain)[:-1] * 100.0).astype(np.int16)
+            if len(xy) >= 3:
+                rings.append(xy)
+    every = np.concatenate(rings)
+    sizes = np.array([len(ring) for ring in rings], dtype="<i4")
+    return {"lon": every[:, 0].astype("<i2"), "lat": every[:, 1].astype("<i2"), "ring_size": sizes}
 
 
 def land_mask(parts: NDArray[np.object_], lat: Floats, columns: int) -> NDArray[np.bool_]:
@@ -501,6 +523,7 @@ def main() -> None:
         )
         land = make_land(work / "ne_10m_land.shp", work / "ne_10m_lakes.shp")
         write_npz(asked.out / "land.npz", land_arrays(land))
+        write_npz(asked.out / "land_map.npz", map_arrays(land))
         lat, height = relief(work / "etopo5.cdf")
         mask = land_mask(land, lat, 4320)
         shelves = ice_shelves(height, lat, mask, sea_cells(work / "levitus_climatology.cdf"))

@@ -147,6 +147,16 @@ def read_land() -> list[shapely.Polygon]:
     return polygons
 
 
+def read_map_land() -> list[Floats]:
+    """Return outlines of land and large lakes for a map of the whole earth: rings (n, 2) of lon and lat, degrees.
+
+    Made from `read_land`, thinned to 0.06 degrees; drawn with the even-odd rule, lakes are holes.
+    """
+    with _npz("land_map.npz") as file:
+        xy = np.column_stack([file["lon"], file["lat"]]) / 100.0
+        return [_fixed(ring) for ring in np.split(xy, np.cumsum(file["ring_size"])[:-1])]
+
+
 def read_ice_shelves() -> list[shapely.Polygon]:
     """Return floating ice that the land polygons leave out (coarse, from the override table)."""
     rows = csv.DictReader(io.StringIO(_bytes("overrides.csv").decode("utf-8")))

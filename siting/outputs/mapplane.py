@@ -8,6 +8,7 @@ Professional Paper 1395, chapter 24). Between two vertices a line is straight in
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -23,7 +24,8 @@ Array = NDArray[np.float64]
 
 WIDTH, MAP_WIDTH, MAP_TOP = 1000.0, 800.0, 74.0
 INSET_RADIUS, INSET_LAT = 140.0, 60.0
-_STEP_DEGREES, _SIMPLIFY_PX = 2.0, 0.15
+_BARE = re.compile(r"(?<!\d)0\.")
+_STEP_DEGREES, _SIMPLIFY_PX, _COARSE_PX = 2.0, 0.15, 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +65,11 @@ class Panel:
             xy = np.insert(xy, at + 1, cross, axis=0)
         return xy
 
-    def fills(self, rings: Iterable[Array]) -> str:
-        """Path data of the inside of rings; what lies beyond the rim of an inset is laid on it: no area."""
+    def fills(self, rings: Iterable[Array], coarse: bool = False) -> str:
+        """Path data of the inside of rings; what lies beyond the rim of an inset is laid on it: no area.
+
+        `coarse` keeps to half a pixel and leaves out what is smaller than a pixel: for a ground such as land.
+        """
         paths = []
         for ring in rings:
             xy = self.trace(ring, closed=True).copy()
@@ -72,7 +77,8 @@ class Panel:
                 continue
             if self.pole:
                 xy[:, 1] = self.pole * np.maximum(self.pole * xy[:, 1], INSET_LAT)
-            path = path_data(self.pixels(xy), least=3)
+            pixels = self.pixels(xy)
+            path = _coarse_path(pixels) if coarse else path_data(pixels, least=3)
             if path:
                 paths.append(path + "z")
         return "".join(sorted(paths))
@@ -106,6 +112,19 @@ def path_data(pixels: Array, least: int) -> str:
         return ""
     head = f"M{tenths[0, 0] / 10:g} {tenths[0, 1] / 10:g}"
     return head + "L" + " ".join(f"{x / 10:g} {y / 10:g}" for x, y in tenths[1:].tolist())
+
+
+def _coarse_path(pixels: Array) -> str:
+    """Path data of a ring to half a pixel, in steps from vertex to vertex, empty for one smaller than a pixel."""
+    if np.ptp(pixels, axis=0).max() < 1.0:
+        return ""
+    thin = shapely.get_coordinates(shapely.simplify(shapely.linestrings(pixels), _COARSE_PX, preserve_topology=False))
+    tenths = np.rint(thin * 5.0).astype(np.int64) * 2
+    tenths = tenths[np.concatenate([[True], (np.diff(tenths, axis=0) != 0).any(axis=1)])]
+    if len(tenths) < 3:
+        return ""
+    steps = " ".join(f"{x / 10:g} {y / 10:g}" for x, y in np.diff(tenths, axis=0).tolist())
+    return f"M{tenths[0, 0] / 10:g} {tenths[0, 1] / 10:g}l" + _BARE.sub(".", steps.replace(" -", "-"))
 
 
 def world_and_insets(left: float) -> tuple[Panel, Panel, Panel]:

@@ -1,91 +1,111 @@
-"""map.svg: what the world map shows of a layout."""
+"""map.svg: what the world map shows of a layout, from the GeoJSON files of its run alone."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
-import shapely
-from shapely.geometry.base import BaseGeometry
 
-from siting.assessment.layout import Assessment
-from siting.geography.antimeridian import cut_line, cut_polygon
+from siting.geography.opendata import read_map_land
 from siting.outputs.lines import what_if_words
-from siting.outputs.supply import leg_points
-from siting.outputs.worldmap import Kind, MapBand, MapContent, MapLeg, MapPoint, MapTrack, draw
-from siting.planning import Planning
+from siting.outputs.mapcontent import Kind, MapBand, MapContent, MapLeg, MapPoint, MapTrack
+from siting.outputs.mapplane import Array
+from siting.outputs.worldmap import draw
 
-_KINDS: dict[str, Kind] = {
+Content = Mapping[str, Any]
+
+KINDS: dict[str, Kind] = {
     "analyzer": "analyzer",
     "flask": "flask",
     "both": "both",
     "flask_then_analyzer": "both",
 }
+"""The mark of each kind of plan."""
 
 
-def map_svg(planning: Planning, assessment: Assessment) -> str:
-    """Return the map of candidates, picks, tracks, running stations and bands as SVG."""
-    region = planning.region
-    c = region.candidates
-    picks = {pick.id: pick for pick in assessment.picks}
+def map_content(
+    layout: Content, network: Content, candidates: Content, bands: Content, supply: Content | None
+) -> MapContent:
+    """Return what the map shows, from parsed layout.json and the GeoJSON layers; ids are the keys of marks.
+
+    `supply` is None where no legs were given.
+    """
+    members = {one["properties"]["id"]: one["properties"] for one in network["features"]}
     points: list[MapPoint] = []
     tracks: list[MapTrack] = []
-    for i, candidate in enumerate(c.ids):
-        pick = picks.get(candidate)
-        kind: Kind = "left_out"
-        if pick is not None:
-            kind = _KINDS[pick.kind]
-        elif c.status[i] == "running":
-            kind = "running"
-        elif c.status[i] == "excluded":
-            kind = "excluded"
-        shape = c.geometry[i]
-        if shape.geom_type == "Point":
-            detail = f"{pick.plan} from {pick.start_year}, score {pick.score:.0f}" if pick else ""
-            points.append(
-                MapPoint(
-                    float(c.lat[i]),
-                    float(c.lon[i]),
-                    kind,
-                    c.names[i],
-                    label=pick is not None or kind == "running",
-                    detail=detail,
-                )
+    for one in candidates["features"]:
+        told, shape = one["properties"], one["geometry"]
+        member = members.get(told["id"])
+        picked = member is not None and member["role"] == "picked"
+        kind: Kind = "excluded" if told["status"] == "excluded" else "left_out"
+        if member is not None:
+            kind = KINDS[member["kind"]] if picked else "running"
+        key = told["id"] if member is not None else ""
+        if shape["type"] == "Point":
+            detail = (
+                f"{told['plan']} from {told['start_year']}, score {member['score']:.0f}" if member and picked else ""
             )
+            lon, lat = shape["coordinates"][:2]
+            named = member is not None
+            points.append(MapPoint(float(lat), float(lon), kind, told["name"], label=named, detail=detail, key=key))
         else:
             parts, closed = _parts(shape)
             if parts:
-                tracks.append(MapTrack(tuple(parts), kind, c.names[i], closed=closed))
-    bands = tuple(
-        MapBand(row.band, row.south, row.north, _count(row.sites, "site")) for row in assessment.coverage.bands
+                tracks.append(MapTrack(tuple(parts), kind, told["name"], closed=closed, key=key))
+    return MapContent(
+        layout["title"],
+        _subtitle(layout),
+        tuple(points),
+        tuple(tracks),
+        tuple(_band(one["properties"]) for one in bands["features"]),
+        land=tuple(read_map_land()),
+        legs=_legs(supply),
     )
-    money = assessment.money
+
+
+def map_svg(layout: Content, network: Content, candidates: Content, bands: Content, supply: Content | None) -> str:
+    """Return the map of candidates, picks, tracks, running stations and bands as SVG."""
+    return draw(map_content(layout, network, candidates, bands, supply))
+
+
+def _subtitle(layout: Content) -> str:
+    years = list(layout["cost_by_year"])
     subtitle = (
-        f"{_count(len(assessment.picks), 'new site')}, {money.total / 100:,.0f} {money.currency}, "
-        f"{money.years[0]}-{money.years[-1]}"
+        f"{_count(len(layout['picked']), 'new site')}, {layout['cost_total']:,.0f} {layout['currency']}, "
+        f"{years[0]}-{years[-1]}"
     )
-    if region.what_ifs:
-        subtitle = f"{what_if_words(region.what_ifs)}: {subtitle}"
+    return f"{what_if_words(layout['changes'])}: {subtitle}" if layout["changes"] else subtitle
+
+
+def _band(told: Content) -> MapBand:
+    return MapBand(told["band"], float(told["south"]), float(told["north"]), _count(told["sites"], "site"))
+
+
+def _legs(supply: Content | None) -> tuple[MapLeg, ...]:
     legs = []
-    for leg in assessment.supply.legs:
-        line = leg_points(leg)
-        if line is not None:
-            words = f"{leg.begin} - {leg.end} by {leg.mode}: {leg.boxes_out} boxes a year, for {', '.join(leg.users)}"
-            pieces = tuple(np.asarray(piece) for piece in cut_line(np.array(line)))
-            legs.append(MapLeg(pieces, words, len(leg.users) > 1))
-    content = MapContent(region.settings.title, subtitle, tuple(points), tuple(tracks), bands, legs=tuple(legs))
-    return draw(content)
+    for one in supply["features"] if supply is not None else ():
+        if one["geometry"] is None:
+            continue
+        told = one["properties"]
+        users = told["sites"]
+        words = f"{told['from']} - {told['to']} by {told['mode']}: {told['boxes_out_per_year']} boxes a year, for "
+        parts, _ = _parts(one["geometry"])
+        legs.append(MapLeg(tuple(parts), words + ", ".join(users), len(users) > 1))
+    return tuple(legs)
 
 
 def _count(number: float, what: str) -> str:
     return f"{number:.3g} {what}{'' if number == 1 else 's'}"
 
 
-def _parts(shape: BaseGeometry) -> tuple[list[np.ndarray], bool]:
-    """Return a line's parts cut at 180 degrees, or an area's outer rings; and whether they are closed."""
-    found: list[np.ndarray] = []
-    for part in getattr(shape, "geoms", [shape]):
-        if part.geom_type == "Polygon":
-            holes = [shapely.get_coordinates(ring) for ring in part.interiors]
-            found += [np.asarray(shell) for shell, _ in cut_polygon(shapely.get_coordinates(part.exterior), holes)]
-        else:
-            found += [np.asarray(piece) for piece in cut_line(shapely.get_coordinates(part))]
-    return found, "Polygon" in shape.geom_type
+def _parts(shape: Content) -> tuple[list[Array], bool]:
+    """Return the lines of a geometry, or the outer rings of its areas; and whether they are closed."""
+    kind, given = shape["type"], shape["coordinates"]
+    if kind == "GeometryCollection":
+        raise ValueError("a track is a line or an area")
+    lines = {"LineString": [given], "MultiLineString": given, "Polygon": given[:1]}.get(kind)
+    if lines is None:
+        lines = [polygon[0] for polygon in given]
+    found = [np.array([position[:2] for position in line], dtype=np.float64) for line in lines]
+    return [line for line in found if len(line) >= 2], kind.endswith("Polygon")

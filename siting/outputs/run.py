@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -42,11 +43,18 @@ def layout_files(
         "costs.csv": tables.costs(assessment),
         supply.TABLE: supply.supply_csv(assessment.supply),
         schedule.TABLE: schedule.schedule_csv(schedule_of(planning, _picked(planning, assessment))),
-        "map.svg": map_svg(planning, assessment),
         "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),
     }
     if assessment.supply.any_legs:
         files[supply.NAME] = supply.supply_geojson(assessment.supply)
+    read = {name: json.loads(text) for name, text in files.items() if name.endswith("json")}
+    files["map.svg"] = map_svg(
+        read["layout.json"],
+        read["network.geojson"],
+        read["candidates.geojson"],
+        read["bands.geojson"],
+        read.get(supply.NAME),
+    )
     if proof is not None:
         files[NAME] = proof
     if assessment.statement is not None:

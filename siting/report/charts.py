@@ -56,7 +56,9 @@ def where(member: Member) -> str:
     return _side(round(member.lat, 1))
 
 
-def ladder(members: Sequence[Member], bands: Sequence[tuple[str, float, float]], gaps: Sequence[Gap], wide: bool) -> Chart:
+def ladder(
+    members: Sequence[Member], bands: Sequence[tuple[str, float, float]], gaps: Sequence[Gap], wide: bool
+) -> Chart:
     """Return sites from pole to pole, equal heights for equal areas, with band limits and the widest gaps."""
     width, height = (540, 600) if wide else (NARROW - 60, 560)
     axis = {
@@ -74,13 +76,21 @@ def ladder(members: Sequence[Member], bands: Sequence[tuple[str, float, float]],
     if gaps:
         rows = [
             {
-                "y": _sine(gap.south), "y2": _sine(gap.north), "x": 0, "x2": offset,
-                "words": f"{gap.north - gap.south:.0f}° without a site" if wide else f"gap {gap.north - gap.south:.0f}°",
+                "y": _sine(gap.south),
+                "y2": _sine(gap.north),
+                "x": 0,
+                "x2": offset,
+                "words": f"{gap.north - gap.south:.0f}° without a site"
+                if wide
+                else f"gap {gap.north - gap.south:.0f}°",
                 "middle": (_sine(gap.south) + _sine(gap.north)) / 2.0,
-                "tip": tip(None, [f"No site from {_side(gap.south)} to {_side(gap.north)}: {gap.north - gap.south:.1f} degrees"]),
+                "tip": tip(
+                    None,
+                    [f"No site from {_side(gap.south)} to {_side(gap.north)}: {gap.north - gap.south:.1f} degrees"],
+                ),
             }
             for gap in gaps
-        ]  # fmt: skip
+        ]
         plain = {"x": {"field": "x", "type": "quantitative", "scale": x_scale, "axis": None}, "x2": {"field": "x2"}}
         layers.append(
             {
@@ -107,23 +117,29 @@ def ladder(members: Sequence[Member], bands: Sequence[tuple[str, float, float]],
                 "data": {"values": [{"y": _sine(lat), "x": 0, "x2": offset} for lat in limits]},
                 "mark": {"type": "rule", "color": SOFT, "strokeDash": [8, 3], "strokeWidth": 0.8},
                 "encoding": {
-                    "y": y, "x": {"field": "x", "type": "quantitative", "scale": x_scale, "axis": None}, "x2": {"field": "x2"},
+                    "y": y,
+                    "x": {"field": "x", "type": "quantitative", "scale": x_scale, "axis": None},
+                    "x2": {"field": "x2"},
                 },
             }
         )
     rows = _ladder_rows(members, step, height, wide)
     plot = {"x": {"field": "x", "type": "quantitative", "scale": x_scale, "axis": None}, "y": y}
     said = {"description": {"field": "tip"}}
-    tracks = [row for row in rows if row["y2"] > row["y1"]]
+    tracks = [row for row, m in zip(rows, _south_first(members), strict=True) if m.north > m.south]
     layers.append(
         {
             "data": {"values": tracks},
             "mark": {"type": "rule", "strokeWidth": 3},
             "encoding": {
-                "x": plot["x"], "y": {**y, "field": "y1"}, "y2": {"field": "y2"}, "color": _colour(), **said,
+                "x": plot["x"],
+                "y": {**y, "field": "y1"},
+                "y2": {"field": "y2"},
+                "color": _colour(),
+                **said,
             },
         }
-    )  # fmt: skip
+    )
     layers.append({"data": {"values": rows}, **_points(plot | said)})
     named = [row for row in rows if row["name"]]
     if named:
@@ -132,24 +148,30 @@ def ladder(members: Sequence[Member], bands: Sequence[tuple[str, float, float]],
                 "data": {"values": named},
                 "mark": {"type": "rule", "color": "#9aa0a6", "strokeWidth": 0.7},
                 "encoding": {
-                    "x": plot["x"], "x2": {"field": "x_name"}, "y": y, "y2": {"field": "y_name"},
+                    "x": plot["x"],
+                    "x2": {"field": "x_name"},
+                    "y": y,
+                    "y2": {"field": "y_name"},
                 },
             },
             {
                 "data": {"values": named},
                 "mark": {"type": "text", "align": "left", "dx": 3},
                 "encoding": {
-                    "x": {**plot["x"], "field": "x_name"}, "y": {**y, "field": "y_name"}, "text": {"field": "name"}, **said,
+                    "x": {**plot["x"], "field": "x_name"},
+                    "y": {**y, "field": "y_name"},
+                    "text": {"field": "name"},
+                    **said,
                 },
             },
-        ]  # fmt: skip
+        ]
     return {"width": width, "height": height, "layer": [layer for layer in layers if layer["data"]["values"]]}
 
 
 def _ladder_rows(members: Sequence[Member], step: float, height: int, wide: bool) -> list[Chart]:
     """Return a row a member; names are pushed apart so that none covers another."""
     room = 2.0 * 12.5 / height
-    ordered = sorted(members, key=lambda m: (_sine(m.lat), m.id))
+    ordered = _south_first(members)
     named = len(ordered) <= MOST_NAMED and len(ordered) * room <= 2.05
     places = _apart([_sine(m.lat) for m in ordered], room)
     offset = step * len(KINDS) + 0.5
@@ -158,19 +180,26 @@ def _ladder_rows(members: Sequence[Member], step: float, height: int, wide: bool
         rows.append(
             {
                 "x": 0.6 + step * KINDS.index(m.kind),
-                "y": _sine(m.lat), "y1": _sine(m.south), "y2": _sine(m.north),
+                "y": _sine(m.lat),
+                "y1": _sine(m.south),
+                "y2": _sine(m.north),
                 "kind": KIND_TEXT[m.kind],
-                "x_name": offset, "y_name": place,
+                "x_name": offset,
+                "y_name": place,
                 "name": shorten(f"{m.name} {where(m)}", 250.0 if wide else 150.0, LABEL_SIZE) if named else "",
                 "tip": tip(index, site_words(m)),
             }
-        )  # fmt: skip
+        )
     return rows
+
+
+def _south_first(members: Sequence[Member]) -> list[Member]:
+    return sorted(members, key=lambda m: (_sine(m.lat), m.id))
 
 
 def ladder_ids(members: Sequence[Member]) -> list[str]:
     """Return the ids that a ladder's tips number."""
-    return [m.id for m in sorted(members, key=lambda m: (_sine(m.lat), m.id))]
+    return [m.id for m in _south_first(members)]
 
 
 def site_words(member: Member) -> list[str]:
@@ -202,9 +231,11 @@ def _colour(legend: bool = False) -> Chart:
     domain = [KIND_TEXT[kind] for kind in KINDS]
     shown = {"title": None, "orient": "top", "columns": 2} if legend else None
     return {
-        "field": "kind", "type": "nominal", "legend": shown,
+        "field": "kind",
+        "type": "nominal",
+        "legend": shown,
         "scale": {"domain": domain, "range": [COLOURS[kind] for kind in KINDS]},
-    }  # fmt: skip
+    }
 
 
 def _points(encoding: Chart, size: int = 90) -> Chart:
@@ -217,15 +248,20 @@ def _points(encoding: Chart, size: int = 90) -> Chart:
         "encoding": {
             **encoding,
             "shape": {
-                "field": "kind", "type": "nominal", "legend": shown,
+                "field": "kind",
+                "type": "nominal",
+                "legend": shown,
                 "scale": {"domain": domain, "range": [SHAPES[kind] for kind in KINDS]},
             },
             "stroke": {**_colour(), "legend": shown},
             "fill": {
-                "field": "kind", "type": "nominal", "legend": shown, "scale": {"domain": domain, "range": filled},
+                "field": "kind",
+                "type": "nominal",
+                "legend": shown,
+                "scale": {"domain": domain, "range": filled},
             },
         },
-    }  # fmt: skip
+    }
 
 
 def targets(rows: Sequence[Row], wide: bool) -> Chart:
@@ -246,14 +282,22 @@ def targets(rows: Sequence[Row], wide: bool) -> Chart:
     ratios = [v for value in values for v in (value["ratio"], value["prior"]) if v > 0.0]
     low, high = min([0.3, *ratios]) / 1.3, max([3.0, *ratios]) * 1.3
     y = {
-        "field": "target", "type": "nominal", "sort": names, "title": None,
+        "field": "target",
+        "type": "nominal",
+        "sort": names,
+        "title": None,
         "axis": {"labelLimit": 360 if wide else 160, "domain": False, "ticks": False},
-    }  # fmt: skip
+    }
     x: Chart = {
-        "field": "ratio", "type": "quantitative", "title": "standard error / goal (left of 1: met)",
+        "field": "ratio",
+        "type": "quantitative",
+        "title": "standard error / goal (left of 1: met)",
         "scale": {"type": "log", "domain": [low, high], "nice": False},
-        "axis": {"values": [v for v in (0.01, 0.03, 0.1, 0.3, 1, 3, 10, 30, 100, 300, 1000) if low <= v <= high], "format": "~g"},
-    }  # fmt: skip
+        "axis": {
+            "values": [v for v in (0.01, 0.03, 0.1, 0.3, 1, 3, 10, 30, 100, 300, 1000) if low <= v <= high],
+            "format": "~g",
+        },
+    }
     data = {"values": values}
     said = {"description": {"field": "tip"}}
     return {
@@ -273,34 +317,46 @@ def targets(rows: Sequence[Row], wide: bool) -> Chart:
             {
                 "mark": {"type": "point", "size": 130, "strokeWidth": 2, "opacity": 1},
                 "encoding": {
-                    "y": y, "x": x, **said,
+                    "y": y,
+                    "x": x,
+                    **said,
                     "shape": _states(["circle", "cross"]),
                     "fill": _states(["#00735c", "white"]),
                     "stroke": _states(["#00735c", "#b3261e"]),
                 },
             },
         ],
-    }  # fmt: skip
+    }
 
 
 def _states(shown: Sequence[str]) -> Chart:
     return {
-        "field": "state", "type": "nominal",
+        "field": "state",
+        "type": "nominal",
         "scale": {"domain": ["goal met", "goal missed"], "range": list(shown)},
         "legend": {"title": None, "orient": "top", "symbolSize": 110},
-    }  # fmt: skip
+    }
 
 
 def money(rows: Sequence[Row], kinds: Sequence[str], currency: str, limits: dict[str, float], wide: bool) -> Chart:
-    """Return money by year and kind as stacked bars; `limits` are lines of the yearly budget where years stand alone."""
+    """Return money by year and kind as stacked bars; `limits` are lines of the budget where years stand alone."""
     values: list[Chart] = []
     for row in rows:
         for order, kind in enumerate(kinds):
             amount = float(row[kind])
             if amount:
-                words = [f"{row['year']}: {kind.replace('_', ' ')} {amount:,.0f} {currency}", f"the year in all {float(row['total']):,.0f}"]
+                words = [
+                    f"{row['year']}: {kind.replace('_', ' ')} {amount:,.0f} {currency}",
+                    f"the year in all {float(row['total']):,.0f}",
+                ]
                 values.append(
-                    {"year": row["year"], "kind": kind.replace("_", " "), "order": order, "amount": amount, "tip": tip(None, words)}
+                    {
+                        "year": row["year"],
+                        "kind": kind.replace("_", " "),
+                        "order": order,
+                        "amount": amount,
+                        "tip": tip(None, words),
+                    }
                 )
     names = [kind.replace("_", " ") for kind in kinds]
     x = {"field": "year", "type": "ordinal", "title": None, "axis": {"labelAngle": 0 if wide else -45}}
@@ -310,19 +366,29 @@ def money(rows: Sequence[Row], kinds: Sequence[str], currency: str, limits: dict
             "data": {"values": values},
             "mark": {"type": "bar", "stroke": "white", "strokeWidth": 0.7},
             "encoding": {
-                "x": x, "y": y, "order": {"field": "order"}, "description": {"field": "tip"},
+                "x": x,
+                "y": y,
+                "order": {"field": "order"},
+                "description": {"field": "tip"},
                 "color": {
-                    "field": "kind", "type": "nominal", "sort": names,
+                    "field": "kind",
+                    "type": "nominal",
+                    "sort": names,
                     "scale": {"domain": names, "range": [_MONEY[i % len(_MONEY)] for i in range(len(names))]},
-                    "legend": {"title": None, "orient": "top" if not wide else "right", "columns": 2 if not wide else 1},
+                    "legend": {
+                        "title": None,
+                        "orient": "top" if not wide else "right",
+                        "columns": 2 if not wide else 1,
+                    },
                 },
             },
         }
-    ]  # fmt: skip
+    ]
     totals = [
         {"year": row["year"], "amount": float(row["total"]), "words": f"{float(row['total']):,.0f}"}
-        for row in rows if float(row["total"])
-    ]  # fmt: skip
+        for row in rows
+        if float(row["total"])
+    ]
     if wide and len(rows) <= 12:
         layers.append(
             {
@@ -381,22 +447,34 @@ def signals(rows: Sequence[Row], members: Sequence[Member], wide: bool) -> Chart
             middle, error = float(row["expected"]) - mean, float(row["error"])
             values.append(
                 {
-                    "site": titles[name], "t": round(year + (month - 0.5) / 12.0, 3), "tip": tip(index, words),
-                    "v": round(middle, 4), "low": round(middle - error, 4), "high": round(middle + error, 4),
+                    "site": titles[name],
+                    "t": round(year + (month - 0.5) / 12.0, 3),
+                    "tip": tip(index, words),
+                    "v": round(middle, 4),
+                    "low": round(middle - error, 4),
+                    "high": round(middle + error, 4),
                     "part": _part(mine, row),
                 }
-            )  # fmt: skip
+            )
     columns = 4 if wide else 2
     x = {
-        "field": "t", "type": "quantitative", "title": None, "scale": {"nice": False, "zero": False},
+        "field": "t",
+        "type": "quantitative",
+        "title": None,
+        "scale": {"nice": False, "zero": False},
         "axis": {"format": "d", "tickMinStep": 1, "tickCount": 4, "grid": False},
-    }  # fmt: skip
+    }
     y: Chart = {"field": "low", "type": "quantitative", "title": unit, "axis": {"tickCount": 4}}
     part = {"detail": {"field": "part"}, "description": {"field": "tip"}}
     return {
         "data": {"values": values},
-        "facet": {"field": "site", "type": "nominal", "sort": [titles[name] for name in ids], "title": None,
-                  "header": {"labelLimit": 170}},
+        "facet": {
+            "field": "site",
+            "type": "nominal",
+            "sort": [titles[name] for name in ids],
+            "title": None,
+            "header": {"labelLimit": 170},
+        },
         "columns": columns,
         "spacing": 14,
         "spec": {
@@ -413,7 +491,7 @@ def signals(rows: Sequence[Row], members: Sequence[Member], wide: bool) -> Chart
                 },
             ],
         },
-    }  # fmt: skip
+    }
 
 
 def _part(mine: Sequence[Row], row: Row) -> int:

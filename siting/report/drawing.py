@@ -28,13 +28,20 @@ CONFIG: Chart = {
     "font": FONT,
     "view": {"stroke": None},
     "axis": {
-        "labelFontSize": 11, "titleFontSize": 11, "titleFontWeight": "normal", "labelColor": INK, "titleColor": SOFT,
-        "gridColor": "#e6e9ec", "domainColor": "#8a9096", "tickColor": "#8a9096", "labelLimit": 400,
+        "labelFontSize": 11,
+        "titleFontSize": 11,
+        "titleFontWeight": "normal",
+        "labelColor": INK,
+        "titleColor": SOFT,
+        "gridColor": "#e6e9ec",
+        "domainColor": "#8a9096",
+        "tickColor": "#8a9096",
+        "labelLimit": 400,
     },
     "legend": {"labelFontSize": 11, "titleFontSize": 11, "titleFontWeight": "normal", "labelLimit": 400},
     "header": {"labelFontSize": 11, "labelFontWeight": "bold", "labelColor": INK, "labelLimit": 200},
     "text": {"fontSize": 11, "color": INK},
-}  # fmt: skip
+}
 
 _TAG = re.compile(r"<[^>]*>")
 _LABEL = re.compile(r' aria-label="([^"]*)"')
@@ -60,7 +67,7 @@ def svg(chart: Chart, title: str, description: str, ids: Sequence[str] = ()) -> 
     drawn = _TAG.sub(lambda found: _plain(found.group(), ids), drawn)
     names = f"<title>{escape(clean(title))}</title><desc>{escape(clean(description, 2000))}</desc>"
     head, rest = drawn.split(">", 1)
-    return f"{head} role=\"img\">{names}{rest}\n"
+    return f'{head} role="img">{names}{rest}\n'
 
 
 def _plain(tag: str, ids: Sequence[str]) -> str:

@@ -79,11 +79,11 @@ def members(run: Run) -> tuple[Member, ...]:
     stations = {row["id"]: row for row in run.rows("stations.csv")}
     losses, shortfalls = _losses(run)
     swaps = {row["id"]: found for row in run.rows("swaps.csv") if (found := _swap(row)) is not None}
-    found = []
+    made = []
     for one in features:
         name = str(one["properties"]["id"])
-        found.append(_member(one, sites.get(name), stations.get(name, {}), losses, shortfalls, swaps))
-    return tuple(sorted(found, key=lambda m: (-m.lat, m.id)))
+        made.append(_member(one, sites.get(name), stations.get(name, {}), losses, shortfalls, swaps))
+    return tuple(sorted(made, key=lambda m: (-m.lat, m.id)))
 
 
 def _member(

@@ -31,24 +31,37 @@ def frontier(content: Content, wide: bool) -> Chart:
             words.append(f"no layout at this budget gets beyond {number(p['bound'])}")
         own = abs(p["budget"] - content["own"]) < 0.005
         values.append(
-            {"budget": p["budget"], "value": p["value"], "bound": p["bound"], "tip": tip(None, words),
-             "which": "the region's own budget" if own else "another budget"}
-        )  # fmt: skip
+            {
+                "budget": p["budget"],
+                "value": p["value"],
+                "bound": p["bound"],
+                "tip": tip(None, words),
+                "which": "the region's own budget" if own else "another budget",
+            }
+        )
         for target in p["targets"]:
             name = shorten(f"{target['target']} ({target['tracer']})", 170.0 if wide else 130.0, LABEL_SIZE)
             if name not in names:
                 names.append(name)
-            said = tip(
+            line_words = tip(
                 None,
-                [f"{p['budget']:,.0f} {currency}", f"{name}: error {number(target['error'])}, goal {number(target['goal'])}"],
+                [
+                    f"{p['budget']:,.0f} {currency}",
+                    f"{name}: error {number(target['error'])}, goal {number(target['goal'])}",
+                ],
             )
-            lines.append({"budget": p["budget"], "target": name, "ratio": target["error"] / target["goal"], "tip": said})
+            lines.append(
+                {"budget": p["budget"], "target": name, "ratio": target["error"] / target["goal"], "tip": line_words}
+            )
     names = names[:MOST_LINES]
     lines = [line for line in lines if line["target"] in names]
     x: Chart = {
-        "field": "budget", "type": "quantitative", "scale": {"zero": False, "nice": False, "padding": 12},
-        "axis": {"format": ",.0f", "labelAngle": 0 if wide else -40, "tickCount": 6 if wide else 4}, "title": None,
-    }  # fmt: skip
+        "field": "budget",
+        "type": "quantitative",
+        "scale": {"zero": False, "nice": False, "padding": 12},
+        "axis": {"format": ",.0f", "labelAngle": 0 if wide else -40, "tickCount": 6 if wide else 4},
+        "title": None,
+    }
     said = {"description": {"field": "tip"}}
     size = {"width": 480 if wide else 250}
     y: Chart = {"field": "value", "type": "quantitative", "title": VALUE[by], "scale": {"zero": False}}
@@ -71,31 +84,40 @@ def frontier(content: Content, wide: bool) -> Chart:
             {
                 "mark": {"type": "point", "size": 80, "opacity": 1, "stroke": INK, "strokeWidth": 1.6},
                 "encoding": {
-                    "x": x, "y": y, **said,
+                    "x": x,
+                    "y": y,
+                    **said,
                     "shape": _own(["circle", "diamond"]),
                     "fill": _own(["white", INK]),
                 },
             },
         ],
-    }  # fmt: skip
+    }
     if not lines:
         return upper
     shared = {"field": "target", "type": "nominal", "sort": names, "legend": _lines_legend(wide)}
     ratio = {
-        "field": "ratio", "type": "quantitative", "title": "error / goal", "scale": {"type": "log", "nice": False, "padding": 8},
+        "field": "ratio",
+        "type": "quantitative",
+        "title": "error / goal",
+        "scale": {"type": "log", "nice": False, "padding": 8},
         "axis": {"format": "~g", "tickCount": 5},
-    }  # fmt: skip
+    }
     below: Chart = {
         **size,
         "height": 150,
         "layer": [
-            {"data": {"values": [{"goal": 1}]}, "mark": {"type": "rule", "color": INK, "strokeWidth": 1.2},
-             "encoding": {"y": {"field": "goal", "type": "quantitative"}}},
+            {
+                "data": {"values": [{"goal": 1}]},
+                "mark": {"type": "rule", "color": INK, "strokeWidth": 1.2},
+                "encoding": {"y": {"field": "goal", "type": "quantitative"}},
+            },
             {
                 "data": {"values": lines},
                 "mark": {"type": "line", "strokeWidth": 1.8},
                 "encoding": {
-                    "x": {**x, "title": f"total budget, {currency}"}, "y": ratio,
+                    "x": {**x, "title": f"total budget, {currency}"},
+                    "y": ratio,
                     "color": {**shared, "scale": {"domain": names, "range": list(_LINES)[: len(names)]}},
                     "strokeDash": {**shared, "scale": {"domain": names, "range": list(_DASHES)[: len(names)]}},
                 },
@@ -104,13 +126,15 @@ def frontier(content: Content, wide: bool) -> Chart:
                 "data": {"values": lines},
                 "mark": {"type": "point", "size": 50, "filled": True, "opacity": 1},
                 "encoding": {
-                    "x": {**x, "title": f"total budget, {currency}"}, "y": ratio, **said,
+                    "x": {**x, "title": f"total budget, {currency}"},
+                    "y": ratio,
+                    **said,
                     "color": {**shared, "scale": {"domain": names, "range": list(_LINES)[: len(names)]}},
                     "shape": {**shared, "scale": {"domain": names, "range": list(_MARKS)[: len(names)]}},
                 },
             },
         ],
-    }  # fmt: skip
+    }
     # Each chart has scales and a legend of its own, but the same axis of money.
     apart = {channel: "independent" for channel in ("color", "fill", "shape", "strokeDash")}
     return {"vconcat": [upper, below], "spacing": 12, "resolve": {"scale": apart}}
@@ -118,10 +142,11 @@ def frontier(content: Content, wide: bool) -> Chart:
 
 def _own(shown: Sequence[str]) -> Chart:
     return {
-        "field": "which", "type": "nominal",
+        "field": "which",
+        "type": "nominal",
         "scale": {"domain": ["another budget", "the region's own budget"], "range": list(shown)},
         "legend": {"title": None, "orient": "top"},
-    }  # fmt: skip
+    }
 
 
 def _lines_legend(wide: bool) -> Chart:
@@ -132,11 +157,15 @@ def both(content: Content, wide: bool) -> Chart:
     """Return layouts between the best score and the least shortfall at one budget."""
     values = [
         {
-            "score": p["score"], "shortfall": p["shortfall"],
-            "tip": tip(None, [f"score {number(p['score'])}, shortfall {number(p['shortfall'])}", f"{len(p['layout'])} new sites"]),
+            "score": p["score"],
+            "shortfall": p["shortfall"],
+            "tip": tip(
+                None,
+                [f"score {number(p['score'])}, shortfall {number(p['shortfall'])}", f"{len(p['layout'])} new sites"],
+            ),
         }
         for p in content["points"]
-    ]  # fmt: skip
+    ]
     x = {"field": "score", "type": "quantitative", "scale": {"zero": False}, "title": "network score (more is better)"}
     y = {"field": "shortfall", "type": "quantitative", "scale": {"zero": False}, "title": "shortfall (less is better)"}
     return {
@@ -163,11 +192,12 @@ def frequency(content: Content, names: dict[str, str], ids: Sequence[str], wide:
             "share": row["share"],
             "state": "in this layout" if row["picked"] else "not in it",
             "tip": tip(
-                place.get(row["id"]), [names.get(row["id"], row["id"]), f"in the best layout of {100 * row['share']:.0f} % of futures"]
+                place.get(row["id"]),
+                [names.get(row["id"], row["id"]), f"in the best layout of {100 * row['share']:.0f} % of futures"],
             ),
         }
         for i, row in enumerate(rows)
-    ]  # fmt: skip
+    ]
     return {
         "width": 400 if wide else 160,
         "height": {"step": 17},
@@ -176,13 +206,18 @@ def frequency(content: Content, names: dict[str, str], ids: Sequence[str], wide:
         "encoding": {
             "y": {"field": "site", "type": "nominal", "sort": [v["site"] for v in values], "title": None},
             "x": {
-                "field": "share", "type": "quantitative", "scale": {"domain": [0, 1]}, "title": "share of futures",
+                "field": "share",
+                "type": "quantitative",
+                "scale": {"domain": [0, 1]},
+                "title": "share of futures",
                 "axis": {"format": ".0%"},
             },
             "fill": {
-                "field": "state", "type": "nominal", "legend": {"title": None, "orient": "top"},
+                "field": "state",
+                "type": "nominal",
+                "legend": {"title": None, "orient": "top"},
                 "scale": {"domain": ["in this layout", "not in it"], "range": ["#1b4965", "white"]},
             },
             "description": {"field": "tip"},
         },
-    }  # fmt: skip
+    }

@@ -13,7 +13,7 @@ from siting.outputs.lines import counted, number, what_if_words
 from siting.report import charts, moneycharts, tables
 from siting.report.drawing import Chart, svg
 from siting.report.members import Member, members
-from siting.report.panels import Map, map_of
+from siting.report.panels import map_of
 from siting.report.reading import Content, Run
 from siting.report.rendering import Figure, rendered
 
@@ -59,7 +59,11 @@ def report_page(run: Run) -> Page:
         "answer": layout["answer"],
         "facts": _facts(run, found),
         "asked": _asked(run),
-        "broken": [f"{rule['rule']}: {rule['condition']}; found {rule['found']}" for rule in layout["rules"] if not rule["holds"]],
+        "broken": [
+            f"{rule['rule']}: {rule['condition']}; found {rule['found']}"
+            for rule in layout["rules"]
+            if not rule["holds"]
+        ],
         "panels": panels,
         "sites": made["sites"],
         "ladder": figures["ladder"],
@@ -101,9 +105,15 @@ def report_page(run: Run) -> Page:
 
 def _parts() -> list[dict[str, str]]:
     told = (
-        ("answer", "Answer"), ("built", "Sites and map"), ("show", "What it shows"), ("money", "Cost"),
-        ("why", "Why these sites"), ("proof", "Proof"), ("cautions", "Cautions"), ("rests", "What it rests on"),
-    )  # fmt: skip
+        ("answer", "Answer"),
+        ("built", "Sites and map"),
+        ("show", "What it shows"),
+        ("money", "Cost"),
+        ("why", "Why these sites"),
+        ("proof", "Proof"),
+        ("cautions", "Cautions"),
+        ("rests", "What it rests on"),
+    )
     return [{"id": name, "text": text} for name, text in told]
 
 
@@ -122,29 +132,46 @@ def _facts(run: Run, found: Sequence[Member]) -> list[Fact]:
     layout = run.layout
     picked = [m for m in found if m.picked]
     running = len(found) - len(picked)
-    kinds = [f"{sum(m.kind == kind for m in picked)} {words}" for kind, words in _KINDS if any(m.kind == kind for m in picked)]
+    kinds = [
+        f"{sum(m.kind == kind for m in picked)} {words}"
+        for kind, words in _KINDS
+        if any(m.kind == kind for m in picked)
+    ]
     beside = f"; beside {counted(running, 'running station')}" if running else ""
     budget = layout["asked"]["budget_total"]
     within = layout["cost_total"] <= budget + 0.005
     facts = [
         Fact("New sites", f"{len(picked)}", ", ".join(kinds) + beside),
         Fact(
-            f"Cost, {layout['currency']}", tables.money_text(layout["cost_total"]),
-            f"of {tables.money_text(budget)}" + ("" if within else ", OVER THE BUDGET"), "" if within else "bad",
+            f"Cost, {layout['currency']}",
+            tables.money_text(layout["cost_total"]),
+            f"of {tables.money_text(budget)}" + ("" if within else ", OVER THE BUDGET"),
+            "" if within else "bad",
         ),
-    ]  # fmt: skip
+    ]
     targets = layout["targets"]
     if targets:
         met = sum(bool(t["met"]) for t in targets)
-        facts.append(Fact("Goals met", f"{met} of {len(targets)}", _closest(targets), "good" if met == len(targets) else "bad"))
+        facts.append(
+            Fact("Goals met", f"{met} of {len(targets)}", _closest(targets), "good" if met == len(targets) else "bad")
+        )
     if layout["objective"] is None:
         broken = sum(not rule["holds"] for rule in layout["rules"])
-        facts.append(Fact("Rules", "all hold" if not broken else f"{broken} broken", "given, not searched for", "bad" if broken else "good"))
+        facts.append(
+            Fact(
+                "Rules",
+                "all hold" if not broken else f"{broken} broken",
+                "given, not searched for",
+                "bad" if broken else "good",
+            )
+        )
     else:
         gap = layout["gap"]
         more = "no better layout is possible by more than this" if layout["proved"] else "the search stopped early"
         told = "gap unknown" if gap is None else f"gap {100.0 * gap:.2g} %"
-        facts.append(Fact("Proved" if layout["proved"] else "NOT PROVED", told, more, "good" if layout["proved"] else "bad"))
+        facts.append(
+            Fact("Proved" if layout["proved"] else "NOT PROVED", told, more, "good" if layout["proved"] else "bad")
+        )
     return facts
 
 
@@ -154,13 +181,18 @@ _KINDS = (("analyzer", "with an analyzer"), ("flask", "with flasks"), ("both", "
 def _closest(targets: Sequence[Content]) -> str:
     """Name the target that misses its goal most, or meets it by least."""
     worst = max(targets, key=lambda t: (t["error"] / t["goal"], t["id"]))
-    return f"farthest from its goal: {worst['id']}, error {number(worst['error'])} {worst['unit']} (goal {number(worst['goal'])})"
+    return (
+        f"farthest from its goal: {worst['id']}, error {number(worst['error'])} {worst['unit']} (goal "
+        f"{number(worst['goal'])})"
+    )
 
 
 def _asked(run: Run) -> list[str]:
     """Return in lines what the planner asked for."""
     asked, currency = run.layout["asked"], run.layout["currency"]
-    lines = [f"{row['words']}: standard error of at most {row['goal']} {row['unit']}" for row in tables.target_rows(run)]
+    lines = [
+        f"{row['words']}: standard error of at most {row['goal']} {row['unit']}" for row in tables.target_rows(run)
+    ]
     per_year = asked["budget_per_year"]
     each = ""
     if isinstance(per_year, list):
@@ -172,9 +204,14 @@ def _asked(run: Run) -> list[str]:
     lines.append(f"Budget {tables.money_text(asked['budget_total'])} {currency} in {asked['first_year']}-{last}{each}")
     flasks = "" if asked["flask_stock"] is None else f"; {asked['flask_stock']:,} flasks"
     lines.append(f"{counted(asked['analyzers'], 'analyzer')} in stock{spare}{flasks}")
-    gases = ", ".join(f"{one['name']} ({one['unit']}{', ' + one['scale'] if one.get('scale') else ''})" for one in asked["tracers"])
+    gases = ", ".join(
+        f"{one['name']} ({one['unit']}{', ' + one['scale'] if one.get('scale') else ''})" for one in asked["tracers"]
+    )
     lines.append(f"Measured: {gases}")
-    lines.append(f"{counted(asked['candidates'], 'candidate')}, {counted(asked['offered'], 'way')} to use them (site, plan, start year)")
+    lines.append(
+        f"{counted(asked['candidates'], 'candidate')}, {counted(asked['offered'], 'way')} to use them (site, plan, "
+        "start year)"
+    )
     return lines
 
 
@@ -183,17 +220,21 @@ def _figures(run: Run, found: Sequence[Member], currency: str) -> list[Figure]:
     bands = [(row["band"], float(row["south"]), float(row["north"])) for row in run.rows("coverage.csv")]
     gaps = [charts.Gap(float(row["south"]), float(row["north"])) for row in run.rows("gaps.csv")][:MOST_GAPS]
     caption = (
-        "Sites from pole to pole on an axis of the sine of latitude, so that equal heights are equal areas of the earth. "
+        "Sites from pole to pole on an axis of the sine of latitude, so that equal heights are equal areas of the "
+        "earth. "
         f"Shaded: the {counted(len(gaps), 'widest gap')} without a site; dashed: limits of bands."
     )
     if len(found) > charts.MOST_NAMED:
         caption += f" Names are left out: there are {len(found)} sites."
     ids = charts.ladder_ids(found)
-    figures.append(_figure("ladder", "Ladder of latitudes", caption, lambda wide: charts.ladder(found, bands, gaps, wide), ids))
+    figures.append(
+        _figure("ladder", "Ladder of latitudes", caption, lambda wide: charts.ladder(found, bands, gaps, wide), ids)
+    )
     rows = tables.target_rows(run)
     if rows:
         caption = (
-            "Standard error of each target in units of its goal, on a logarithmic axis: left of the line the goal is met. "
+            "Standard error of each target in units of its goal, on a logarithmic axis: left of the line the goal is "
+            "met. "
             "Grey bar: what the network adds to what was known before (its right end)."
         )
         figures.append(_figure("targets", "Targets against goals", caption, lambda wide: charts.targets(rows, wide)))
@@ -202,7 +243,9 @@ def _figures(run: Run, found: Sequence[Member], currency: str) -> list[Figure]:
     limits = _year_limits(layout)
     caption = f"Money by year and kind, {currency}; with reserve, overhead and growth of prices."
     caption += " Black lines: what the year may cost." if limits else ""
-    figures.append(_figure("money", "Money by year", caption, lambda wide: charts.money(years, kinds, currency, limits, wide)))
+    figures.append(
+        _figure("money", "Money by year", caption, lambda wide: charts.money(years, kinds, currency, limits, wide))
+    )
     figures += _signals(run, found)
     frontier, stress = run.beside.get("frontier.json"), run.beside.get("stress.json")
     if frontier is not None:
@@ -211,7 +254,13 @@ def _figures(run: Run, found: Sequence[Member], currency: str) -> list[Figure]:
         names = {m.id: m.name for m in found}
         caption = f"Share of {stress['futures_done']} futures in which a site is in the best layout of that future."
         figures.append(
-            _figure("stress", "How often a site is picked", caption, lambda wide: moneycharts.frequency(stress, names, ids, wide), ids)
+            _figure(
+                "stress",
+                "How often a site is picked",
+                caption,
+                lambda wide: moneycharts.frequency(stress, names, ids, wide),
+                ids,
+            )
         )
     return figures
 
@@ -220,7 +269,10 @@ def _frontier_figure(content: Content) -> Figure:
     if content["by"] == "both":
         caption = "Layouts between the best score and the least shortfall at the region's budget."
         return _figure("frontier", "Score against shortfall", caption, lambda wide: moneycharts.both(content, wide))
-    caption = "The best layout at each total budget; ticks: what no layout at this budget gets beyond. Below: each target's error over its goal."
+    caption = (
+        "The best layout at each total budget; ticks: what no layout at this budget gets beyond. Below: each "
+        "target's error over its goal."
+    )
     return _figure("frontier", "What money buys", caption, lambda wide: moneycharts.frontier(content, wide))
 
 
@@ -236,16 +288,20 @@ def _signals(run: Run, found: Sequence[Member]) -> list[Figure]:
         kept = sorted(sorted(there, key=lambda m: not m.picked)[: charts.MOST_SIGNALS], key=lambda m: (-m.lat, m.id))
         left = len(there) - len(kept)
         caption = (
-            f"{tracer} as each site would see it: expected monthly mean about the mean of its record, growth and season "
+            f"{tracer} as each site would see it: expected monthly mean about the mean of its record, growth and "
+            "season "
             "together, and (blue) one standard error of a month on both sides."
         )
         caption += f" {left} more sites stand in signals.csv." if left else ""
         figures.append(
             _figure(
-                f"signals-{index + 1}" if index else "signals", f"{tracer} as each site would see it", caption,
-                _drawn(mine, kept), [m.id for m in kept],
+                f"signals-{index + 1}" if index else "signals",
+                f"{tracer} as each site would see it",
+                caption,
+                _drawn(mine, kept),
+                [m.id for m in kept],
             )
-        )  # fmt: skip
+        )
     return figures
 
 
@@ -302,14 +358,21 @@ def _origins_words(run: Run, found: Sequence[Member]) -> str:
     assumed = run.layout["assumed"]
     more = "No assumed value counts at a picked site."
     if assumed:
-        more = f"Assumed values that count at picked sites: {', '.join(f'{column} ({len(ids)})' for column, ids in assumed.items())}."
+        more = (
+            "Assumed values that count at picked sites: "
+            f"{', '.join(f'{column} ({len(ids)})' for column, ids in assumed.items())}."
+        )
     return f"Of {cells:,} cells of picked and running sites {told}. {more}"
 
 
 def _proof_words(layout: Content) -> str:
     if layout["objective"] is None:
         return "This layout was given, not searched for: nothing is claimed about layouts that are better."
-    ended = f"The search {layout['ended']}" if layout["ended"].startswith("reached") else f"The search ended: {layout['ended']}"
+    ended = (
+        f"The search {layout['ended']}"
+        if layout["ended"].startswith("reached")
+        else f"The search ended: {layout['ended']}"
+    )
     ties = f" Ties: {layout['ties']}." if layout["ties"] else ""
     return f"{ended}, after {layout['nodes']:,} steps; a gap of {100.0 * layout['asked_gap']:g} % was asked for.{ties}"
 
@@ -318,7 +381,8 @@ def _proof_check(layout: Content) -> str:
     if layout["proof_sha256"] is None:
         return ""
     return (
-        f"The tree of the search stands in proof.json (SHA-256 {layout['proof_sha256']}). siting verify on this folder works rules, "
+        f"The tree of the search stands in proof.json (SHA-256 {layout['proof_sha256']}). siting verify on this "
+        "folder works rules, "
         "money, value and bound out again without a search."
     )
 
@@ -341,7 +405,8 @@ def _stress_words(content: Content | None) -> str:
     if content is None:
         return ""
     words = [
-        f"{content['futures_done']} futures of prices, failures, lost shipments, late starts and noise; the layout stays within all rules "
+        f"{content['futures_done']} futures of prices, failures, lost shipments, late starts and noise; the layout "
+        "stays within all rules "
         f"in {100.0 * content['within']:.0f} % of them."
     ]
     worst = content["single"][0] if content["single"] else None

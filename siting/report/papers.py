@@ -9,11 +9,25 @@ _MARKDOWN = {ord(sign): f"\\{sign}" for sign in "\\`*_{}[]()#+|<>~!"}
 _LATEX = {
     ord(sign): words
     for sign, words in {
-        "\\": r"\textbackslash{}", "{": r"\{", "}": r"\}", "$": r"\$", "&": r"\&", "#": r"\#", "_": r"\_", "%": r"\%",
-        "^": r"\textasciicircum{}", "~": r"\textasciitilde{}", "<": r"\textless{}", ">": r"\textgreater{}", "|": r"\textbar{}",
-        "\"": r"\textquotedbl{}", "°": r"\textdegree{}", "`": r"\textasciigrave{}", "'": r"\textquotesingle{}",
+        "\\": r"\textbackslash{}",
+        "{": r"\{",
+        "}": r"\}",
+        "$": r"\$",
+        "&": r"\&",
+        "#": r"\#",
+        "_": r"\_",
+        "%": r"\%",
+        "^": r"\textasciicircum{}",
+        "~": r"\textasciitilde{}",
+        "<": r"\textless{}",
+        ">": r"\textgreater{}",
+        "|": r"\textbar{}",
+        '"': r"\textquotedbl{}",
+        "°": r"\textdegree{}",
+        "`": r"\textasciigrave{}",
+        "'": r"\textquotesingle{}",
     }.items()
-}  # fmt: skip
+}
 
 
 MOST_LETTERS = 2000

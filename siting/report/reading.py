@@ -90,7 +90,9 @@ def read_files(folder: Path) -> dict[str, bytes]:
         problem = "is a file" if folder.exists() else "there is no such folder"
         findings.fault(str(folder), None, None, None, problem, allowed=allowed, mend=mend)
     elif not any((folder / mark).is_file() for mark in (LAYOUT, COMPARISON)):
-        others = [path.name for path in sorted(folder.iterdir()) if path.name in RESULT_NAMES and path.suffix == ".json"]
+        others = [
+            path.name for path in sorted(folder.iterdir()) if path.name in RESULT_NAMES and path.suffix == ".json"
+        ]
         problem = f"holds neither {LAYOUT} nor {COMPARISON}"
         if others:
             problem += f"; {others[0]} is shown on the page of the layout's own run"
@@ -165,7 +167,18 @@ def _parsed(findings: Findings, place: str, text: str) -> Content:
     return content
 
 
-_LAYOUT_KEYS = ("region", "title", "picked", "rules", "targets", "cost_total", "cost_by_year", "asked", "inputs", "versions")
+_LAYOUT_KEYS = (
+    "region",
+    "title",
+    "picked",
+    "rules",
+    "targets",
+    "cost_total",
+    "cost_by_year",
+    "asked",
+    "inputs",
+    "versions",
+)
 
 
 def _check_layout(findings: Findings, place: str, layout: Content) -> None:

@@ -114,15 +114,29 @@ def bands_table(run: Run) -> Table:
                 Cell(row["band"]),
                 Cell(f"{float(row['south']):g} to {float(row['north']):g}", float(row["south"])),
                 _number(100.0 * float(row["area_share"])),
-                *(_count(row[name]) for name in ("sites", "analyzers", "flasks", "both", "running", "baseline_hours_per_year")),
+                *(
+                    _count(row[name])
+                    for name in ("sites", "analyzers", "flasks", "both", "running", "baseline_hours_per_year")
+                ),
             )
         )
         for row in run.rows("coverage.csv")
     ]
     heads = _heads(
-        "band", "#degrees north", "#% of the earth", "#sites", "#analyzer", "#flasks", "#both", "#running", "#clean hours a year"
+        "band",
+        "#degrees north",
+        "#% of the earth",
+        "#sites",
+        "#analyzer",
+        "#flasks",
+        "#both",
+        "#running",
+        "#clean hours a year",
     )
-    note = "A track counts by its share of time. Clean hours: hours of background air a year at all sites of the band together."
+    note = (
+        "A track counts by its share of time. Clean hours: hours of background air a year at all sites of the "
+        "band together."
+    )
     return Table("bands", "Coverage by latitude band", heads, tuple(lines), note=note)
 
 
@@ -152,20 +166,34 @@ def targets_table(run: Run) -> Table:
                     Cell(row["unit"]),
                     _number(goal),
                     _number(error),
-                    Cell("met" if met else f"missed by {100.0 * (error / goal - 1.0):.3g} %", error / goal, "good" if met else "bad"),
+                    Cell(
+                        "met" if met else f"missed by {100.0 * (error / goal - 1.0):.3g} %",
+                        error / goal,
+                        "good" if met else "bad",
+                    ),
                     _count(seen.get("signal")),
                     _count(seen.get("signal_to_error")),
                     _count(seen.get("probability_95")),
-                    Cell(years, math.inf if never else "") if years or not seen.get("years_90") else _count(seen["years_90"]),
+                    Cell(years, math.inf if never else "")
+                    if years or not seen.get("years_90")
+                    else _count(seen["years_90"]),
                 )
             )
         )
     heads = _heads(
-        "target", "unit", "#goal", "#standard error", "goal is", "#expected signal", "#signal / error", "#probability of detection",
+        "target",
+        "unit",
+        "#goal",
+        "#standard error",
+        "goal is",
+        "#expected signal",
+        "#signal / error",
+        "#probability of detection",
         "#years to detect",
-    )  # fmt: skip
+    )
     note = (
-        "Probability of detection at 95 % confidence; years of record until it is 90 %. Both rest on an error that makes no "
+        "Probability of detection at 95 % confidence; years of record until it is 90 %. Both rest on an error that "
+        "makes no "
         "use of what was believed of the target before."
     )
     return Table("targets", "Targets against their goals", heads, tuple(lines), note=note)
@@ -193,7 +221,10 @@ def money_table(run: Run, currency: str) -> Table:
         if row["what"] in ("year", "total")
     ]
     heads = _heads("year", *(f"#{kind.replace('_', ' ')}" for kind in kinds), "#total")
-    note = "With reserve, overhead and growth of prices. Transport fixed: paid once by all sites that share a leg or voyage."
+    note = (
+        "With reserve, overhead and growth of prices. Transport fixed: paid once by all sites that share a leg or "
+        "voyage."
+    )
     return Table("money", f"Money by year and kind, {currency}", heads, tuple(lines), note=note)
 
 
@@ -229,7 +260,14 @@ def why_table(members: Sequence[Member], run: Run, currency: str) -> Table | Non
     note = "Replacement: the one other site that keeps every rule in its place and costs the layout least."
     if unsure:
         note += f" For {listed(unsure)} not all were tried."
-    return Table("why", "What the network loses without a site, and its best replacement", heads, tuple(lines), picks=True, note=note)
+    return Table(
+        "why",
+        "What the network loses without a site, and its best replacement",
+        heads,
+        tuple(lines),
+        picks=True,
+        note=note,
+    )
 
 
 def others_table(content: Content) -> Table:
@@ -249,7 +287,12 @@ def others_table(content: Content) -> Table:
                 )
             )
         )
-    heads = _heads("site", f"#loss of the best layout with it ({content['by']})", "then goes, or why it cannot come", f"#{content['currency']}")
+    heads = _heads(
+        "site",
+        f"#loss of the best layout with it ({content['by']})",
+        "then goes, or why it cannot come",
+        f"#{content['currency']}",
+    )
     return Table("others", "Why not the others", heads, tuple(lines))
 
 
@@ -285,7 +328,9 @@ def stages_table(layout: Content) -> Table | None:
         )
         for stage in layout["stages"]
     ]
-    heads = _heads("decided by", "#value of this layout", "#no layout gets beyond", "#gap, %", "to the gap that was asked for")
+    heads = _heads(
+        "decided by", "#value of this layout", "#no layout gets beyond", "#gap, %", "to the gap that was asked for"
+    )
     return Table("stages", "What was proved", heads, tuple(lines), sortable=False)
 
 
@@ -306,13 +351,23 @@ def origin_counts(features: Iterable[Content], ids: frozenset[str]) -> dict[str,
 
 def origins_table(counts: Mapping[str, Mapping[str, int]]) -> Table:
     """Return by column of the candidate files where the picked sites' numbers come from."""
-    lines = [Line((Cell(column), *(_number(float(one[origin])) for origin in ORIGINS))) for column, one in sorted(counts.items())]
+    lines = [
+        Line((Cell(column), *(_number(float(one[origin])) for origin in ORIGINS)))
+        for column, one in sorted(counts.items())
+    ]
     heads = _heads("column", *(f"#{origin}" for origin in ORIGINS))
     note = (
-        "Given: in the files of the region. Derived: by siting derive from land, wind and towns. Assumed: a stated guess that "
+        "Given: in the files of the region. Derived: by siting derive from land, wind and towns. Assumed: a stated "
+        "guess that "
         "counts. Defaulted: empty, and takes the neutral value."
     )
-    return Table("origins", "Where the numbers of the sites come from (cells of picked and running sites)", heads, tuple(lines), note=note)
+    return Table(
+        "origins",
+        "Where the numbers of the sites come from (cells of picked and running sites)",
+        heads,
+        tuple(lines),
+        note=note,
+    )
 
 
 def assumptions_table(run: Run) -> Table | None:
@@ -323,7 +378,15 @@ def assumptions_table(run: Run) -> Table | None:
     if not found:
         return None
     lines = [
-        Line((Cell(row["name"]), Cell(row["tracer"]), Cell(row["value"]), Cell(row["origin"]), _count(row["largest_change_percent"])))
+        Line(
+            (
+                Cell(row["name"]),
+                Cell(row["tracer"]),
+                Cell(row["value"]),
+                Cell(row["origin"]),
+                _count(row["largest_change_percent"]),
+            )
+        )
         for row in found.values()
     ]
     heads = _heads("number", "of", "value", "source", "#largest change of an error if halved or doubled, %")
@@ -346,7 +409,10 @@ def supply_table(run: Run, currency: str) -> Table | None:
             (
                 Cell(row["id"]),
                 Cell(row["way_home"] or row["source"]),
-                *(_count(row[name]) for name in ("calls_per_year", "oldest_sample_days", "flasks_at_peak", "boxes_per_year")),
+                *(
+                    _count(row[name])
+                    for name in ("calls_per_year", "oldest_sample_days", "flasks_at_peak", "boxes_per_year")
+                ),
                 _number(float(row["transport_alone"]), money_text) if row["transport_alone"] else Cell("-", ""),
             ),
             row["id"],
@@ -354,7 +420,13 @@ def supply_table(run: Run, currency: str) -> Table | None:
         for row in rows
     ]
     heads = _heads(
-        "site", "way home", "#calls a year", "#oldest sample, days", "#flasks at the peak", "#boxes a year", f"#transport if alone, {currency}"
+        "site",
+        "way home",
+        "#calls a year",
+        "#oldest sample, days",
+        "#flasks at the peak",
+        "#boxes a year",
+        f"#transport if alone, {currency}",
     )
     return Table("supply", "How air comes home", heads, tuple(lines), picks=True)
 
@@ -365,7 +437,8 @@ def schedule_table(run: Run) -> Table | None:
     if not rows:
         return None
     lines = [
-        Line((Cell(row["date"]), Cell(row["id"]), Cell(row["plan"]), Cell(row["action"]), Cell(row["note"])), row["id"]) for row in rows
+        Line((Cell(row["date"]), Cell(row["id"]), Cell(row["plan"]), Cell(row["action"]), Cell(row["note"])), row["id"])
+        for row in rows
     ]
     return Table("schedule", "Steps", _heads("month", "site", "plan", "step", "note"), tuple(lines))
 
@@ -375,7 +448,16 @@ def order_table(content: Content) -> Table:
     lines = []
     for step in content["steps"]:
         opens = listed([f"{site} ({plan})" for site, plan, _ in step["opens"]], 40) if step["opens"] else "none"
-        lines.append(Line((Cell(str(step["year"]), step["year"]), Cell(opens), _number(float(len(step["stands"]))), _number(step["value"]))))
+        lines.append(
+            Line(
+                (
+                    Cell(str(step["year"]), step["year"]),
+                    Cell(opens),
+                    _number(float(len(step["stands"]))),
+                    _number(step["value"]),
+                )
+            )
+        )
     heads = _heads("year", "opens", "#sites then", f"#{content['by']}")
     price = content.get("price")
     note = f"Deciding year by year costs {number(price)} against deciding all at once." if price else ""
@@ -398,5 +480,7 @@ def stress_table(content: Content) -> Table:
                 )
             )
         )
-    heads = _heads("target", "#goal", "#error as planned", "#10 % below", "#median", "#90 % below", "#goal met in % of futures")
+    heads = _heads(
+        "target", "#goal", "#error as planned", "#10 % below", "#median", "#90 % below", "#goal met in % of futures"
+    )
     return Table("stress", "Errors in many futures", heads, tuple(lines))

@@ -1,0 +1,70 @@
+"""All files of a report, from the files of a run: page, figures with captions, tables for a proposal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from siting.report.drawing import png
+from siting.report.page import report_page
+from siting.report.papers import latex, markdown
+from siting.report.reading import Content, run_of
+from siting.report.rendering import Figure
+from siting.report.tables import Table
+
+PAGE = "report.html"
+MADE = (PAGE, "figures", "tables", "sheets")
+"""What a report makes, as names at the top of the folder: older ones go when a new one is made."""
+
+ON_PAPER = ("sites", "bands", "targets", "money", "why", "supply", "assumptions", "stages")
+"""Tables that a proposal puts in."""
+
+
+def without_report(files: Mapping[str, str | bytes]) -> dict[str, str | bytes]:
+    """Return a run's files without those that a report makes."""
+    return {name: text for name, text in files.items() if name.split("/", 1)[0] not in MADE}
+
+
+def report_files(
+    files: Mapping[str, str | bytes], beside: Mapping[str, Content] | None = None, where: str = ""
+) -> dict[str, str | bytes]:
+    """Return page, figures and tables of a layout by name.
+
+    `files` are those of its run, `beside` what other commands found on the same inputs, `where` the run's name
+    in messages. Raises `InputError` where a file is missing or cannot be read.
+    """
+    run = run_of(files, beside, where)
+    page = report_page(run)
+    made: dict[str, str | bytes] = {PAGE: page.html}
+    made |= _figures(page.figures, run.texts.get("map.svg"))
+    made |= paper_tables([table for table in page.tables if table.name in ON_PAPER])
+    return made
+
+
+def _figures(figures: tuple[Figure, ...], map_svg: str | None) -> dict[str, str | bytes]:
+    """Return each figure as SVG and PNG, and one text with all captions."""
+    made: dict[str, str | bytes] = {}
+    captions = []
+    if map_svg is not None:
+        made |= {"figures/map.svg": map_svg, "figures/map.png": png(map_svg, MAP_SCALE)}
+        captions.append("map: " + MAP_CAPTION)
+    for figure in figures:
+        made |= {f"figures/{figure.name}.svg": figure.drawing, f"figures/{figure.name}.png": png(figure.drawing)}
+        captions.append(f"{figure.name}: {figure.title}. {figure.caption}")
+    made["figures/captions.txt"] = "\n\n".join(captions) + "\n"
+    return made
+
+
+MAP_SCALE = 1.8
+"""The map is 1,000 units wide: 1,800 pixels, as the charts of 720 units are."""
+MAP_CAPTION = (
+    "The network on an equal-area map (Equal Earth, WGS 84), with insets poleward of 60 degrees: picked sites by kind, "
+    "stations that run already, candidates left out, legs of supply and limits of latitude bands."
+)
+
+
+def paper_tables(given: list[Table]) -> dict[str, str | bytes]:
+    """Return tables in Markdown and LaTeX by name."""
+    made: dict[str, str | bytes] = {}
+    for table in given:
+        made |= {f"tables/{table.name}.md": markdown(table), f"tables/{table.name}.tex": latex(table)}
+    return made
