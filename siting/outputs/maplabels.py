@@ -148,6 +148,16 @@ def _crosses(lines: Array, others: Array) -> NDArray[np.bool_]:
     return np.asarray(across & (side(b, a[..., 0], a[..., 1]) * side(b, a[..., 2], a[..., 3]) < 0.0))
 
 
+def _counts(dots: Array, boxes: Array) -> NDArray[np.int64]:
+    """How many of the dots (n, 2) lie inside each of the boxes (m, 4)."""
+    by_x = dots[np.argsort(dots[:, 0], kind="stable")]
+    begin = np.searchsorted(by_x[:, 0], boxes[:, 0], side="right")
+    end = np.searchsorted(by_x[:, 0], boxes[:, 2], side="left")
+    heights = [by_x[a:b, 1] for a, b in zip(begin, end, strict=True)]
+    inside = [np.count_nonzero((y > box[1]) & (y < box[3])) for y, box in zip(heights, boxes, strict=True)]
+    return np.array(inside, dtype=np.int64)
+
+
 def _options(request: Request, marks: Array, texts: Array, soft: Array) -> tuple[Array, Array]:
     """Possible boxes (k, 4) and leaders (k, 4; NaN where none is needed) of one label, the best first.
 
@@ -178,7 +188,7 @@ def _options(request: Request, marks: Array, texts: Array, soft: Array) -> tuple
     cost = cost + 2.5 * _passes_through(leader, marks).sum(axis=1)
     low, high = box[:, :2].min(axis=0), box[:, 2:].max(axis=0)
     dots = soft[((soft > low) & (soft < high)).all(axis=1)]
-    covered = ((dots[None] > box[:, None, :2]) & (dots[None] < box[:, None, 2:])).all(axis=2).sum(axis=1)
+    covered = _counts(dots, box)
     order = np.argsort(np.round(cost + 0.45 * np.minimum(covered, 12), 6), kind="stable")
     return box[order], leader[order]
 
