@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from markupsafe import Markup
+
 from siting import __version__
 from siting.outputs.lines import counted, number, what_if_words
 from siting.report import charts, moneycharts, tables
@@ -433,7 +435,7 @@ def _missing(run: Run) -> str:
     return f"Not on this page: {', '.join(absent)}. Run them on the same inputs, then siting report on this folder."
 
 
-def _site_facts(found: Sequence[Member], currency: str) -> str:
+def _site_facts(found: Sequence[Member], currency: str) -> Markup:
     """Return as JSON what the page tells of a chosen site; harmless inside a script element."""
     facts = []
     for m in found:
@@ -453,10 +455,10 @@ def _site_facts(found: Sequence[Member], currency: str) -> str:
     return script_json(facts)
 
 
-def script_json(content: Any) -> str:
+def script_json(content: Any) -> Markup:
     """Return JSON that cannot end the script element it stands in."""
     text = json.dumps(content, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
 
 def where(member: Member) -> str:
