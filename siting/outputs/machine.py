@@ -11,6 +11,7 @@ from siting.outputs import tables
 from siting.outputs.cautions import cautions
 from siting.outputs.manifest import Certificate, layout_content
 from siting.outputs.supply import supply_rows
+from siting.outputs.terminal import answer_words
 from siting.planning import Planning
 
 
@@ -19,7 +20,7 @@ def machine_content(planning: Planning, assessment: Assessment, certificate: Cer
     region = planning.region
     notes = [warning for warning in region.warnings if warning.may_change_answer]
     return {
-        **layout_content(region, assessment, certificate),
+        **layout_content(planning, assessment, certificate, answer_words(planning, assessment, certificate)),
         "sites": _plain(tables.site_rows(assessment)),
         "coverage": _plain(tables.band_rows(assessment)),
         "gaps": _plain(tables.gap_rows(assessment)),

@@ -12,7 +12,7 @@ from typing import Any
 from siting import __version__
 from siting.assessment.layout import Assessment, Pick
 from siting.outputs.shown import target_content
-from siting.region.model import Region
+from siting.planning import Planning
 
 PACKAGES = ("numpy", "scipy", "shapely", "pyproj", "highspy", "pydantic")
 
@@ -62,19 +62,51 @@ def versions() -> dict[str, str]:
     return found
 
 
-def layout_json(region: Region, assessment: Assessment, certificate: Certificate | None) -> str:
+def layout_json(planning: Planning, assessment: Assessment, certificate: Certificate | None, answer: str) -> str:
     """Return the text of layout.json."""
-    content = layout_content(region, assessment, certificate)
+    content = layout_content(planning, assessment, certificate, answer)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def layout_content(region: Region, assessment: Assessment, certificate: Certificate | None) -> dict[str, Any]:
-    """Return what layout.json holds; without a certificate the layout was given, not searched for."""
-    money = assessment.money
+def asked_content(planning: Planning) -> dict[str, Any]:
+    """Return what a layout was asked for: window, money, stock, tracers, bands and what there was to choose from."""
+    settings = planning.region.settings
+    money, stock, laboratory = settings.budget, settings.stock, settings.laboratory
+    return {
+        "first_year": settings.first_year,
+        "years": settings.years,
+        "budget_total": money.total,
+        "budget_per_year": list(money.per_year) if isinstance(money.per_year, tuple | list) else money.per_year,
+        "carry_over": money.carry_over,
+        "contingency": money.contingency,
+        "overhead": money.overhead,
+        "price_growth": money.price_growth,
+        "analyzers": stock.analyzers,
+        "spare": stock.spare_analyzers,
+        "buy_price": stock.buy_price,
+        "flask_stock": stock.flasks,
+        "laboratory": {"lat": laboratory.lat, "lon": laboratory.lon},
+        "tracers": [{"name": one.name, "unit": one.unit, "scale": one.scale} for one in settings.tracers],
+        "bands": [{"id": band.id, "south": band.south, "north": band.north} for band in settings.bands],
+        "candidates": len(planning.region.candidates),
+        "offered": len(planning.deployments),
+    }
+
+
+def layout_content(
+    planning: Planning, assessment: Assessment, certificate: Certificate | None, answer: str
+) -> dict[str, Any]:
+    """Return what layout.json holds; without a certificate the layout was given, not searched for.
+
+    `answer` says in words what was found.
+    """
+    region, money = planning.region, assessment.money
     return {
         "region": region.name,
         "title": region.settings.title,
         "changes": list(region.what_ifs),
+        "answer": answer,
+        "asked": asked_content(planning),
         "picked": [_pick(p) for p in assessment.picks],
         "objective": certificate.objective if certificate else None,
         "value": certificate.value if certificate else assessment.score.total,
@@ -103,6 +135,7 @@ def layout_content(region: Region, assessment: Assessment, certificate: Certific
             {"rule": j.label, "condition": j.words, "holds": j.holds, "found": j.found} for j in assessment.rules
         ],
         "targets": target_content(assessment.statement.precision) if assessment.statement else [],
+        "unstated": assessment.unstated,
         "shortfall": assessment.statement.precision.shortfall if assessment.statement else None,
         "assumed": {column: list(ids) for column, ids in assessment.assumed.items()},
         "inputs": dict(region.inputs),

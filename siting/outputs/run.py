@@ -17,6 +17,7 @@ from siting.outputs.folder import write_folder
 from siting.outputs.manifest import Certificate, layout_json
 from siting.outputs.picture import map_svg
 from siting.outputs.proof import NAME, digest, proof_json
+from siting.outputs.terminal import answer_words
 from siting.planning import Planning
 from siting.region.model import Ints
 from siting.selection.stages import Proven
@@ -32,7 +33,7 @@ def layout_files(
     if proof is not None and certificate is not None:
         certificate = replace(certificate, proof_sha256=digest(proof))
     files = {
-        "layout.json": layout_json(planning.region, assessment, certificate),
+        "layout.json": layout_json(planning, assessment, certificate, answer_words(planning, assessment, certificate)),
         "network.geojson": layers.network(planning, assessment),
         "candidates.geojson": layers.candidates(planning, assessment),
         "bands.geojson": layers.bands(assessment),

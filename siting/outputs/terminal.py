@@ -59,12 +59,18 @@ def layout_text(
 
 
 def headline(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> str:
+    """Return the region's title, what was changed, and the answer."""
+    what_if = what_if_words(planning.region.what_ifs)
+    title = planning.region.settings.title
+    answer = answer_words(planning, assessment, certificate)
+    return f"{title}, {what_if}: {answer}" if what_if else f"{title}: {answer}"
+
+
+def answer_words(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> str:
     """Return the answer in a few sentences: sites, money, goals met, what was proved or which rules it breaks."""
     money, settings = assessment.money, planning.region.settings
-    what_if = what_if_words(planning.region.what_ifs)
-    title = f"{settings.title}, {what_if}" if what_if else settings.title
     words = (
-        f"{title}: {counted(len(assessment.picks), 'new site')} for {money.total / 100:,.0f} of "
+        f"{counted(len(assessment.picks), 'new site')} for {money.total / 100:,.0f} of "
         f"{settings.budget.total:,.0f} {settings.currency}, {money.years[0]}-{money.years[-1]}."
     )
     if certificate is None:

@@ -9,6 +9,7 @@ import numpy as np
 
 from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.precision import precision
+from siting.outputs.manifest import asked_content
 from siting.outputs.shown import target_content
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
@@ -84,6 +85,9 @@ def layout_checks(told: dict[str, Any], planning: Planning, picked: Ints) -> lis
     else:
         words = f"all {len(judged)} conditions hold" if not broken else f"broken, as told: {'; '.join(broken)}"
         checks.append(_compared("rules", told, {"rules": rules, "rules_broken": broken}, words))
+    checks.append(
+        _compared("asked", told, {"asked": asked_content(planning)}, "the same window, money, stock and choice")
+    )
     total, by_year = cost_cents(planning, picked)
     settings = planning.region.settings
     cost = {
