@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 from typer.core import TyperGroup
 
-from siting import __version__
-from siting.judge import register
+from siting import __version__, judge, retell
 from siting.talk import (
     BAD_INPUT,
     DONE,
@@ -30,6 +29,7 @@ from siting.talk import (
     say_notes,
     silence,
     width,
+    written_words,
 )
 
 if TYPE_CHECKING:
@@ -431,12 +431,13 @@ def _finish(
     from siting.outputs.machine import machine_content
     from siting.outputs.run import with_proof, write_layout
     from siting.outputs.terminal import closing_lines, layout_text
+    from siting.report.making import report_files
 
     closing = closing_lines(planning, certificate, seconds)
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     log = "\n".join([now, f"siting {shlex.join(sys.argv[1:])}", *closing]) + "\n"
     try:
-        paths = write_layout(target, planning, assessment, certificate, log, proven)
+        paths = write_layout(target, planning, assessment, certificate, log, proven, report_files)
     except FolderError as error:
         refuse(error, as_json)
     try:
@@ -450,13 +451,15 @@ def _finish(
             say("")
             for line in closing:
                 say(line)
-            say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
+            say(written_words(target, paths))
+            say(f"The page to read and to send: {target / 'report.html'}")
     except KeyboardInterrupt:
         say(f"Interrupted; the {len(paths)} files in {target} are whole.")
         raise typer.Exit(STOPPED) from None
 
 
-register(app)
+judge.register(app)
+retell.register(app)
 
 
 def _run() -> int:

@@ -23,6 +23,7 @@ from siting.talk import (
     say,
     say_notes,
     width,
+    written_words,
 )
 
 if TYPE_CHECKING:
@@ -421,4 +422,4 @@ def _finish(target: Path, files: Mapping[str, str], content: Mapping[str, Any], 
             put(sys.stdout, text)
     finally:
         say("")
-        say(f"Wrote {len(paths)} files to {target}: {', '.join(path.name for path in paths)}")
+        say(written_words(target, paths))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TextIO
 
 import typer
@@ -53,6 +55,18 @@ def refuse(error: InputError, as_json: bool = False) -> NoReturn:
     count = len(error.faults)
     say(f"{count} fault{'s' if count != 1 else ''}, nothing written.")
     raise typer.Exit(BAD_INPUT)
+
+
+def written_words(target: Path, paths: Sequence[Path]) -> str:
+    """Return what was written: files by name, folders with the number of their files."""
+    tops: dict[str, int] = {}
+    root = Path(os.path.realpath(target))
+    for path in paths:
+        top, *below = path.relative_to(root).parts
+        name = f"{top}/" if below else top
+        tops[name] = tops.get(name, 0) + 1
+    told = [f"{name} ({count})" if name.endswith("/") else name for name, count in tops.items()]
+    return f"Wrote {len(paths)} files to {target}: {', '.join(told)}"
 
 
 def width() -> int:

@@ -9,7 +9,9 @@ from siting.assessment.assumed import noise_lines
 from siting.assessment.doubts import Discovery, PairOffset, discoveries, pair_offsets
 from siting.assessment.precision import Precision, precision
 from siting.assessment.sensitivity import Moved, sensitivity
-from siting.assessment.tradeoff import By, PlanChoices, plan_choices
+from siting.assessment.signals import Signal, signals
+from siting.assessment.swaps import SiteSwap
+from siting.assessment.tradeoff import By, PlanChoices, choices_and_swaps
 from siting.planning import Planning
 from siting.record.air import Air, airs
 from siting.record.gases import GASES
@@ -41,7 +43,8 @@ class Defaulted:
 class Statement:
     """Errors and detection of each target, what pairs and records reveal, and what rests on assumptions.
 
-    `choices` compares the plans of the picked sites with others, `defaults` are the numbers that nobody gave,
+    `choices` compares the plans of the picked sites with others, `swaps` tells the best replacement of each site,
+    `signals` what each site would see month by month, `defaults` are the numbers that nobody gave,
     `noise` tells of each site with a record of its own what that gave for its noise.
     `whole` is False for a layout of more than `MOST_SITES` sites: then the years to detection, the
     sensitivity to assumed numbers and the choice of plans were left out.
@@ -52,6 +55,8 @@ class Statement:
     discoveries: tuple[Discovery, ...]
     moved: tuple[Moved, ...]
     choices: PlanChoices | None
+    swaps: tuple[SiteSwap, ...]
+    signals: tuple[Signal, ...]
     defaults: tuple[Defaulted, ...]
     noise: tuple[str, ...]
     whole: bool
@@ -68,13 +73,15 @@ def statement(
     whole = picked.size <= MOST_SITES
     shown = precision(planning, picked, years=whole)
     moved = sensitivity(planning, picked, shown) if whole else ()
-    choices = plan_choices(planning, picked, kinds, by) if whole else None
+    choices, swaps = choices_and_swaps(planning, picked, kinds, by) if whole else (None, ())
     return Statement(
         precision=shown,
         offsets=pair_offsets(planning, picked),
         discoveries=discoveries(planning, picked),
         moved=moved,
         choices=choices,
+        swaps=swaps,
+        signals=signals(planning, picked),
         defaults=defaulted(planning.region, moved),
         noise=noise_lines(planning, picked),
         whole=whole,

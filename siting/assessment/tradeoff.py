@@ -11,34 +11,24 @@ prices stay as they are.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from scipy.linalg import cho_factor, solve_triangular
 
 from siting.assessment.costchange import CostChange
-from siting.assessment.precision import asked_of, floor_of
-from siting.field.model import TracerModel, tracer_models
-from siting.field.targets import monthly_information, monthly_variance
+from siting.assessment.swaps import SiteSwap, site_swaps
+from siting.assessment.values import Change, ErrorValue, RulesAfter, ScoreValue, Value, replaced_by
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
-from siting.region.schema.air import Band, Target
-from siting.selection.kinds import Demand, Judgement, RuleKind
+from siting.region.model import Ints
+from siting.selection.kinds import Judgement, RuleKind
 from siting.selection.registry import RULE_KINDS
-from siting.selection.score import DECIMALS, band_weights, site_counts
 
 By = Literal["score", "error"]
-# Rules whose label begins like this are about money.
-MONEY = "budget."
 # Other moves that are judged by the rules for one question, at most; the best come first.
 MOST_JUDGED = 60
-# Additions that are looked at as other uses of money when layouts are compared by their errors.
-MOST_ADDED = 120
-# Two values nearer than this, of their size, are equal.
-EQUAL = 1e-9
 
 BETTER = "the other plan is better"
 FORBIDDEN = "a rule stands against it"
@@ -46,23 +36,6 @@ DEAR = "too dear for what it adds"
 NOTHING = "adds nothing"
 LITTLE = "saves too little for what it loses"
 SPARES = "the money saved does more elsewhere"
-
-
-@dataclass(frozen=True)
-class Change:
-    """Standard error of one target now and with the other plan; `asked` is False where nobody asked for it."""
-
-    tracer: str
-    target: str
-    words: str
-    now: float
-    then: float
-    asked: bool = True
-
-    @property
-    def share(self) -> float:
-        """Relative change of the error: below 0 it falls."""
-        return self.then / self.now - 1.0 if self.now > 0.0 else 0.0
 
 
 @dataclass(frozen=True)
@@ -138,13 +111,43 @@ def plan_choices(
     with all goals met the weighted squared error over goal). Raises `UnknownGasError` where a tracer's
     numbers are missing.
     """
-    d = planning.deployments
+    return _choices(planning, _near(planning, picked, kinds, by), by)
+
+
+def choices_and_swaps(
+    planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind] = RULE_KINDS, by: By = "score"
+) -> tuple[PlanChoices, tuple[SiteSwap, ...]]:
+    """Return `plan_choices`, and for each picked deployment (k,) what its best replacement would cost."""
+    near = _near(planning, picked, kinds, by)
+    swaps = site_swaps(planning, near.picked, near.money, near.rules, near.value, by)
+    return _choices(planning, near, by), swaps
+
+
+@dataclass(frozen=True, eq=False)
+class _Near:
+    """What layouts near a picked one are judged by; `pairs` are picked deployments with other plans there."""
+
+    picked: Ints
+    pairs: list[tuple[int, int]]
+    money: CostChange
+    rules: RulesAfter
+    spent: ScoreValue
+    errors: ErrorValue
+    value: Value
+
+
+def _near(planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind], by: By) -> _Near:
     ordered = np.sort(np.asarray(picked, dtype=np.int64))
     pairs = [(int(k), int(j)) for k in ordered for j in _others(planning, int(k))]
-    money, rules = CostChange(planning, ordered), _Rules(planning, ordered, kinds)
-    spent = _Score(planning, ordered)
-    errors = _Errors(planning, ordered, np.array([j for _, j in pairs], dtype=np.int64), by == "error")
-    value: _Value = errors if by == "error" else spent
+    spent = ScoreValue(planning, ordered)
+    errors = ErrorValue(planning, ordered, np.array([j for _, j in pairs], dtype=np.int64), by == "error")
+    money, rules = CostChange(planning, ordered), RulesAfter(planning, ordered, kinds)
+    return _Near(ordered, pairs, money, rules, spent, errors, errors if by == "error" else spent)
+
+
+def _choices(planning: Planning, near: _Near, by: By) -> PlanChoices:
+    d, ordered, pairs = planning.deployments, near.picked, near.pairs
+    money, rules, spent, errors, value = near.money, near.rules, near.spent, near.errors, near.value
     moves = _Moves(planning, ordered, money, rules, value)
     found = []
     for k, j in pairs:
@@ -201,271 +204,13 @@ def _judged(
     return (NOTHING if cents >= 0 else LITTLE), limit, rival
 
 
-class _Value:
-    """A value of layouts that is to grow; changes are counted from the picked one."""
-
-    def change(self, out: Sequence[int], into: Sequence[int]) -> float:
-        """Return the exact change if some picked deployments go and others come."""
-        raise NotImplementedError
-
-    def single(self) -> tuple[Ints, Floats]:
-        """Return deployments (m,) that may come alone, each in place of what stands there, and their gains (m,)."""
-        raise NotImplementedError
-
-    def slack(self, k: int, gain: float) -> float:
-        """Return by how much two changes together may beat the sum of both, where one of them swaps k out."""
-        raise NotImplementedError
-
-
-class _Score(_Value):
-    """The score of layouts as sums: worth of each deployment, and coverage by the counts of each band."""
-
-    def __init__(self, planning: Planning, picked: Ints) -> None:
-        self._planning, self._picked = planning, picked
-        self._new, standing = site_counts(planning)
-        self._worth = np.round(planning.deployments.worth, DECIMALS)
-        self._weights = band_weights(planning)
-        self._base = standing + self._new[picked].sum(axis=0)
-        most = int((self._base + 2 * self._new.max(axis=0, initial=0)).max(initial=0)) // 1000 + 2
-        self._points = np.concatenate([[0.0], np.cumsum(1.0 / np.arange(1, most + 1))])
-
-    def _harmonic(self, thousandths: Ints) -> Floats:
-        return np.asarray(np.interp(thousandths / 1000.0, np.arange(self._points.size), self._points), dtype=float)
-
-    def change(self, out: Sequence[int], into: Sequence[int]) -> float:
-        """Return the change of the score."""
-        gone, come = list(out), list(into)
-        counts = self._base - self._new[gone].sum(axis=0) + self._new[come].sum(axis=0)
-        coverage = float(self._weights @ (self._harmonic(counts) - self._harmonic(self._base)))
-        change = float(self._worth[come].sum() - self._worth[gone].sum()) + coverage
-        return 0.0 if abs(change) < EQUAL else change
-
-    def single(self) -> tuple[Ints, Floats]:
-        """Return every deployment that is not picked."""
-        replaced = _replaced(self._planning, self._picked)
-        there = np.setdiff1d(np.arange(replaced.size), self._picked)
-        old = replaced[there]
-        counts, gain = self._base + self._new[there], self._worth[there].copy()
-        counts[old >= 0] -= self._new[old[old >= 0]]
-        gain[old >= 0] -= self._worth[old[old >= 0]]
-        gain += (self._harmonic(counts) - self._harmonic(self._base)) @ self._weights
-        return there, gain
-
-    def slack(self, k: int, gain: float) -> float:
-        """Return the coverage that k itself gives: points of a band only fall with the count."""
-        del gain
-        return float(self._weights @ (self._harmonic(self._base) - self._harmonic(self._base - self._new[k])))
-
-
-def _replaced(planning: Planning, picked: Ints) -> Ints:
-    """Return (D,) the picked deployment at the candidate of each deployment, -1 where none is."""
-    d = planning.deployments
-    at = np.full(len(planning.region.candidates), -1, dtype=np.int64)
-    at[d.candidate[picked]] = picked
-    return at[d.candidate]
-
-
-class _Field:
-    """The targets of one tracer with records taken away and put in, by low-rank updates of the posterior."""
-
-    def __init__(self, model: TracerModel, picked: Ints, others: Ints) -> None:
-        every = np.concatenate([picked, others])
-        found = zip(every, model.records.fixed(every), strict=True)
-        records = [model.picked(int(k), fixed) for k, fixed in found]
-        state = model.state_of([*model.standing_records, *(one for one in records if one is not None)])
-        root = state.root.T
-        self.model = model
-        self.asked, self.months = asked_of(model, state)
-        self.floors = np.array([floor_of(model, one) ** 2 for one in self.asked])
-        placed = [None if one is None else model.placed(state, one) for one in records]
-        standing = [model.placed(state, one) for one in model.standing_records]
-        now = [factor for factor in (*standing, *placed[: picked.size]) if factor is not None]
-        total = np.eye(state.size)
-        if now:
-            joined = root @ np.concatenate(now, axis=1)
-            total += joined @ joined.T
-        lower: Floats = cho_factor(total, lower=True, check_finite=False)[0]
-
-        def reach(columns: Floats) -> Floats:
-            return np.asarray(solve_triangular(lower, columns, lower=True, check_finite=False))
-
-        vectors = np.column_stack([one.vector for one in self.asked]) if self.asked else np.zeros((state.size, 0))
-        self._half = reach(root @ vectors)
-        moved = {int(k): factor for k, factor in zip(every, placed, strict=True) if factor is not None}
-        ends = np.cumsum([0, *(factor.shape[1] for factor in moved.values())])
-        columns = np.concatenate([*moved.values()], axis=1) if moved else np.zeros((state.size, 0))
-        far = reach(root @ columns)
-        self._reach = {k: far[:, a:b] for k, a, b in zip(moved, ends[:-1], ends[1:], strict=True)}
-        self._variance: Floats = (self._half**2).sum(axis=0) + self.floors
-
-    def variance(self, out: Sequence[int], into: Sequence[int]) -> Floats:
-        """Return the variances (q,) of the targets, floors included (Woodbury)."""
-        parts = [
-            (self._reach[k], sign) for group, sign in ((out, -1.0), (into, 1.0)) for k in group if k in self._reach
-        ]
-        if not parts:
-            return self._variance
-        columns = np.concatenate([part for part, _ in parts], axis=1)
-        signs = np.concatenate([np.full(part.shape[1], sign) for part, sign in parts])
-        inner = np.diag(signs) + columns.T @ columns
-        cross = columns.T @ self._half
-        return np.asarray(self._variance - (cross * np.linalg.solve(inner, cross)).sum(axis=0), dtype=float)
-
-    def bound(self, k: int) -> Floats:
-        """Return what a record can lower the variances (q,) by at most."""
-        here = self._reach.get(k)
-        return np.zeros(len(self.asked)) if here is None else np.asarray(((here.T @ self._half) ** 2).sum(axis=0))
-
-
-class _Month:
-    """The anomaly of one typical month of a tracer with records taken away and put in: sites add up."""
-
-    def __init__(self, model: TracerModel, picked: Ints) -> None:
-        self._model = model
-        self._base = monthly_information(model, picked)
-        self._nothing = monthly_information(model, picked[:0])
-        self._parts: dict[int, Floats] = {}
-
-    def _part(self, k: int) -> Floats:
-        if k not in self._parts:
-            self._parts[k] = monthly_information(self._model, np.array([k], dtype=np.int64)) - self._nothing
-        return self._parts[k]
-
-    def variance(self, band: Band, out: Sequence[int], into: Sequence[int]) -> float:
-        """Return the variance of a band's anomaly."""
-        information = self._base.copy()
-        for k in out:
-            information -= self._part(k)
-        for k in into:
-            information += self._part(k)
-        return monthly_variance(self._model, band, information)[1]
-
-
-class _Errors(_Value):
-    """The errors of all targets, and the weighted squared error over goal as a value."""
-
-    def __init__(self, planning: Planning, picked: Ints, others: Ints, additions: bool) -> None:
-        self._planning, self._picked = planning, picked
-        added = _first_additions(planning, picked) if additions else np.zeros(0, dtype=np.int64)
-        self._single = np.concatenate([np.unique(others), added]).astype(np.int64)
-        models = tracer_models(planning)
-        self._fields = [_Field(model, picked, self._single) for model in models]
-        self._months = [_Month(model, picked) if model.air.monthly_anomaly_sd > 0.0 else None for model in models]
-        self._bands = {band.id: band for band in planning.region.settings.bands}
-        self._unmet = True
-        self._unmet = self._total([], []) < 0.0
-        self._base = self._total([], [])
-
-    def change(self, out: Sequence[int], into: Sequence[int]) -> float:
-        """Return by how much the shortfall falls, or the weighted squared error over goal if every goal is met."""
-        change = float(self._total(out, into) - self._base)
-        return 0.0 if abs(change) < EQUAL else change
-
-    def _total(self, out: Sequence[int], into: Sequence[int]) -> float:
-        """Return minus the shortfall, or minus the weighted squared errors over goal where all goals are met."""
-        total = 0.0
-        for field, month in zip(self._fields, self._months, strict=True):
-            variances = field.variance(out, into)
-            terms = [(one.weight, v / one.goal**2) for one, v in zip(field.asked, variances, strict=True)]
-            if month is not None:
-                terms += [(t.weight, month.variance(self._band(t), out, into) / t.goal**2) for t in field.months]
-            total -= sum(w * (max(0.0, r - 1.0) if self._unmet else r) for w, r in terms)
-        return total
-
-    def _band(self, target: Target) -> Band:
-        return self._bands[target.band or ""]
-
-    def single(self) -> tuple[Ints, Floats]:
-        """Return the swaps and, of the additions, those that promise most for their money."""
-        replaced = _replaced(self._planning, self._picked)[self._single]
-        swaps, added = self._single[replaced >= 0], self._single[replaced < 0]
-        cost = np.maximum(self._planning.deployments.cost_cents[added].sum(axis=(1, 2)), 1)
-        weight = [np.array([one.weight / one.goal**2 for one in field.asked]) for field in self._fields]
-        promise = np.array(
-            [sum(float(w @ f.bound(int(k))) for w, f in zip(weight, self._fields, strict=True)) for k in added]
-        )
-        best = np.sort(added[np.argsort(-promise / cost, kind="stable")[:MOST_ADDED]])
-        every = np.concatenate([swaps, best]).astype(np.int64)
-        old = _replaced(self._planning, self._picked)[every]
-        gains = [self.change([int(o)] if o >= 0 else [], [int(k)]) for k, o in zip(every, old, strict=True)]
-        return every, np.array(gains, dtype=float)
-
-    def slack(self, k: int, gain: float) -> float:
-        """Return no limit: records may add to each other."""
-        del k, gain
-        return float("inf")
-
-    def changes(self, k: int, j: int) -> tuple[Change, ...]:
-        """Return the errors now and with j in place of k; a month's anomaly of the site's band comes last, unasked."""
-        found: list[Change] = []
-        d, share = self._planning.deployments, self._planning.band_share
-        here = next((b for b in np.argsort(-share[d.candidate[k]], kind="stable")), None)
-        for field, month in zip(self._fields, self._months, strict=True):
-            air = field.model.air
-            now, then = np.sqrt(field.variance([], [])), np.sqrt(field.variance([k], [j]))
-            found += [
-                Change(air.name, one.id, one.words, float(a), float(b))
-                for one, a, b in zip(field.asked, now, then, strict=True)
-            ]
-            if month is None:
-                continue
-            asked = [(t.id, self._band(t), True) for t in field.months]
-            bands = self._planning.region.settings.bands
-            if here is not None and bands[here].id not in {band.id for _, band, _ in asked}:
-                asked.append((f"month in {bands[here].id}", bands[here], False))
-            for name, band, wanted in asked:
-                before, after = (month.variance(band, *both) ** 0.5 for both in (([], []), ([k], [j])))
-                words = f"anomaly of {air.name} in one month in {band.id}"
-                found.append(Change(air.name, name, words, before, after, wanted))
-        return tuple(found)
-
-
-def _first_additions(planning: Planning, picked: Ints) -> Ints:
-    """Return the earliest deployment of every plan at candidates that are not picked."""
-    d = planning.deployments
-    free = np.flatnonzero(~np.isin(d.candidate, d.candidate[picked]))
-    keys = np.column_stack([d.candidate[free], d.plan[free]])
-    _, first = np.unique(keys, axis=0, return_index=True)
-    return np.sort(free[first])
-
-
-class _Rules:
-    """Which rules a change breaks that held before."""
-
-    def __init__(self, planning: Planning, picked: Ints, kinds: Mapping[str, RuleKind]) -> None:
-        self._planning, self._picked = planning, picked
-        every = [(kind, demand) for kind in kinds.values() for demand in kind.demands(planning)]
-        self._held: list[tuple[RuleKind, Demand]] = [
-            (kind, demand) for kind, demand in every if kind.judge(planning, picked, demand).holds
-        ]
-
-    def _after(self, out: Sequence[int], into: Sequence[int]) -> Ints:
-        stays = np.setdiff1d(self._picked, np.array(out, dtype=np.int64))
-        return np.sort(np.concatenate([stays, np.array(into, dtype=np.int64)]))
-
-    def broken(self, out: Sequence[int], into: Sequence[int]) -> tuple[Judgement, ...]:
-        """Return the judgements of rules that held and no longer do."""
-        after = self._after(out, into)
-        judged = [kind.judge(self._planning, after, demand) for kind, demand in self._held]
-        return tuple(judgement for judgement in judged if not judgement.holds)
-
-    def allows(self, out: Sequence[int], into: Sequence[int]) -> bool:
-        """Say whether every rule but those on money still holds."""
-        after = self._after(out, into)
-        return all(
-            kind.judge(self._planning, after, demand).holds
-            for kind, demand in self._held
-            if not demand.label.startswith(MONEY)
-        )
-
-
 class _Moves:
     """Other uses of money: single moves that bring a gain and cost something."""
 
-    def __init__(self, planning: Planning, picked: Ints, money: CostChange, rules: _Rules, value: _Value) -> None:
+    def __init__(self, planning: Planning, picked: Ints, money: CostChange, rules: RulesAfter, value: Value) -> None:
         self._planning, self._money, self._rules, self._value = planning, money, rules, value
         self._there, self._gain = value.single()
-        self._old = _replaced(planning, picked)[self._there]
+        self._old = replaced_by(planning, picked)[self._there]
         self._cents = money.singles(self._there, self._old)
         self._allowed: dict[int, bool] = {}
 

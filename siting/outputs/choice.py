@@ -6,18 +6,8 @@ import itertools
 import math
 from collections.abc import Sequence
 
-from siting.assessment.tradeoff import (
-    BETTER,
-    DEAR,
-    FORBIDDEN,
-    MONEY,
-    NOTHING,
-    SPARES,
-    Change,
-    Move,
-    PlanChoice,
-    PlanChoices,
-)
+from siting.assessment.tradeoff import BETTER, DEAR, FORBIDDEN, NOTHING, SPARES, Move, PlanChoice, PlanChoices
+from siting.assessment.values import MONEY, Change
 from siting.outputs.lines import counted, number
 from siting.outputs.tables import csv_text
 

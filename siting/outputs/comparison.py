@@ -571,6 +571,13 @@ def _places(comparison: Comparison) -> str:
     """Return comparison.geojson: every site or track of any layout, and the running stations."""
     c = comparison.region.candidates
     members = {member.id: member for member in comparison.members}
+    kinds = {plan.id: plan.kind for plan in comparison.region.settings.plans}
+
+    def kind_of(held: Held) -> str:
+        """Return the kind of what stands there: several plans of different kinds are both."""
+        found = {kinds[plan] for plan, _ in held}
+        return found.pop() if len(found) == 1 else "both"
+
     names = [clean_text(name) for name in comparison.names]
     features = []
     for i, candidate in enumerate(c.ids):
@@ -593,6 +600,7 @@ def _places(comparison: Comparison) -> str:
                 f"layout_{k}": name,
                 f"in_{k}": bool(held),
                 f"plan_{k}": " and ".join(plan for plan, _ in held) or None,
+                f"kind_{k}": kind_of(held) if held else None,
                 f"start_year_{k}": held[0][1] if len(held) == 1 else " and ".join(str(y) for _, y in held) or None,
             }
         features.append(feature(c.geometry[i], properties, candidate))

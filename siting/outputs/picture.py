@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from siting.outputs.mapplane import Array
 from siting.outputs.worldmap import draw
 
 Content = Mapping[str, Any]
+Entry = tuple[Content, Kind, str, str, str]
 
 KINDS: dict[str, Kind] = {
     "analyzer": "analyzer",
@@ -32,8 +33,7 @@ def map_content(
     `supply` is None where no legs were given.
     """
     members = {one["properties"]["id"]: one["properties"] for one in network["features"]}
-    points: list[MapPoint] = []
-    tracks: list[MapTrack] = []
+    entries: list[Entry] = []
     for one in candidates["features"]:
         told, shape = one["properties"], one["geometry"]
         member = members.get(told["id"])
@@ -41,27 +41,35 @@ def map_content(
         kind: Kind = "excluded" if told["status"] == "excluded" else "left_out"
         if member is not None:
             kind = KINDS[member["kind"]] if picked else "running"
-        key = told["id"] if member is not None else ""
-        if shape["type"] == "Point":
-            detail = (
-                f"{told['plan']} from {told['start_year']}, score {member['score']:.0f}" if member and picked else ""
-            )
-            lon, lat = shape["coordinates"][:2]
-            named = member is not None
-            points.append(MapPoint(float(lat), float(lon), kind, told["name"], label=named, detail=detail, key=key))
-        else:
-            parts, closed = _parts(shape)
-            if parts:
-                tracks.append(MapTrack(tuple(parts), kind, told["name"], closed=closed, key=key))
+        detail = ""
+        if member is not None and picked:
+            detail = f"{told['plan']} from {told['start_year']}, score {member['score']:.0f}"
+        entries.append((shape, kind, told["name"], detail, told["id"] if member is not None else ""))
+    points, tracks = marks_of(entries)
     return MapContent(
         layout["title"],
         _subtitle(layout),
-        tuple(points),
-        tuple(tracks),
+        points,
+        tracks,
         tuple(_band(one["properties"]) for one in bands["features"]),
         land=tuple(read_map_land()),
         legs=_legs(supply),
     )
+
+
+def marks_of(entries: Iterable[Entry]) -> tuple[tuple[MapPoint, ...], tuple[MapTrack, ...]]:
+    """Return places and tracks of entries (geometry, kind, name, detail, key); those with a key are named."""
+    points: list[MapPoint] = []
+    tracks: list[MapTrack] = []
+    for shape, kind, name, detail, key in entries:
+        if shape["type"] == "Point":
+            lon, lat = shape["coordinates"][:2]
+            points.append(MapPoint(float(lat), float(lon), kind, name, label=bool(key), detail=detail, key=key))
+        else:
+            parts, closed = _parts(shape)
+            if parts:
+                tracks.append(MapTrack(tuple(parts), kind, name, closed=closed, key=key))
+    return tuple(points), tuple(tracks)
 
 
 def map_svg(layout: Content, network: Content, candidates: Content, bands: Content, supply: Content | None) -> str:

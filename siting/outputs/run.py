@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import numpy as np
 
 from siting.assessment.layout import Assessment
 from siting.assessment.schedule import schedule_of
-from siting.outputs import layers, schedule, shown, supply, tables
+from siting.outputs import layers, schedule, shown, stations, supply, tables
 from siting.outputs.cautions import cautions
 from siting.outputs.folder import write_folder
 from siting.outputs.manifest import Certificate, layout_json
@@ -44,6 +45,7 @@ def layout_files(
         "costs.csv": tables.costs(assessment),
         supply.TABLE: supply.supply_csv(assessment.supply),
         schedule.TABLE: schedule.schedule_csv(schedule_of(planning, _picked(planning, assessment))),
+        "stations.csv": stations.stations_csv(planning, assessment),
         "cautions.txt": "".join(f"{line}\n" for line in cautions(planning, assessment)),
     }
     if assessment.supply.any_legs:
@@ -60,6 +62,8 @@ def layout_files(
         files[NAME] = proof
     if assessment.statement is not None:
         files |= shown.statement_files(assessment.statement)
+        files["signals.csv"] = stations.signals_csv(assessment.statement.signals, planning.region.settings.first_year)
+        files["swaps.csv"] = stations.swaps_csv(assessment.statement.swaps)
     return files
 
 
@@ -88,9 +92,13 @@ def write_layout(
     certificate: Certificate | None,
     log: str,
     proven: Proven | None = None,
+    report: Callable[[Mapping[str, str | bytes]], Mapping[str, str | bytes]] | None = None,
 ) -> tuple[Path, ...]:
     """Write a layout's folder; `log` (clock times, outside the promise of equal bytes) goes to run.log.
 
+    `report` makes further files from them (the report page; it imports from here, so it comes as an argument).
     Raises `FolderError` where the folder cannot be written; then the old result stands as it was.
     """
-    return write_folder(target, {**layout_files(planning, assessment, certificate, proven), "run.log": log})
+    files: dict[str, str | bytes] = {**layout_files(planning, assessment, certificate, proven)}
+    made = report(files) if report is not None else {}
+    return write_folder(target, {**files, **made, "run.log": log})

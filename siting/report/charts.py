@@ -502,3 +502,10 @@ def _part(mine: Sequence[Row], row: Row) -> int:
     while at - 1 in present:
         at -= 1
     return at
+
+
+def signal(rows: Sequence[Row], member: Member, wide: bool) -> Chart:
+    """Return what one site would see of one gas, `rows` those of signals.csv, as one larger chart."""
+    many = signals(rows, [member], wide)
+    spec = dict(many["spec"]) | {"width": 330 if wide else 250, "height": 150}
+    return {"data": many["data"], **spec}

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
+from pathlib import Path
 
+from siting.outputs.folder import heal, write_folder
+from siting.region.faults import Findings
+from siting.report.comparing import comparison_report
 from siting.report.drawing import png
 from siting.report.page import report_page
 from siting.report.papers import latex, markdown
-from siting.report.reading import Content, run_of
+from siting.report.reading import LAYOUT, Content, answers_beside, read_files, run_of
 from siting.report.rendering import Figure
+from siting.report.sheets import sheets_again, site_sheet
 from siting.report.tables import Table
 
 PAGE = "report.html"
@@ -68,3 +74,33 @@ def paper_tables(given: list[Table]) -> dict[str, str | bytes]:
     for table in given:
         made |= {f"tables/{table.name}.md": markdown(table), f"tables/{table.name}.tex": latex(table)}
     return made
+
+
+def make_report(folder: Path, site: str | None = None) -> tuple[Path, ...]:
+    """Make the report of a finished run anew from its folder, and write it there; return the paths that were made.
+
+    With `site` only the sheet for the host of that site is made, and the rest stays as it is. The folder is replaced
+    whole, as when it was written. Raises `InputError` where the folder is no run, a file is missing or cannot be
+    read, or the site is not picked; `FolderError` where the folder cannot be written.
+    """
+    files = read_files(folder)
+    heal(Path(os.path.realpath(folder)))
+    if LAYOUT not in files:
+        if site is not None:
+            findings = Findings()
+            problem = "a comparison has no sheets for hosts"
+            findings.fault("--site", None, None, site, problem, allowed="a layout's run", mend="name a layout's folder")
+            findings.raise_if_any()
+        kept = without_report(files)
+        made = comparison_report(kept, str(folder))
+    elif site is not None:
+        kept, run = files, run_of(files, None, str(folder))
+        made = site_sheet(run, site)
+    else:
+        kept = without_report(files)
+        run = run_of(kept, None, str(folder))
+        # Sheets that were asked for before are made again, with the rest.
+        made = {**report_files(kept, answers_beside(folder, run.layout), str(folder)), **sheets_again(run, files)}
+    write_folder(folder, {**kept, **made})
+    root = Path(os.path.realpath(folder))
+    return tuple(root / name for name in sorted(made))

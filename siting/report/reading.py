@@ -62,9 +62,9 @@ def run_of(files: Mapping[str, str | bytes], beside: Mapping[str, Content] | Non
         elif not name.endswith((".json", ".geojson", ".csv", ".txt", ".svg", ".log")) or name == "proof.json":
             continue
         else:
-            text = _decoded(findings, _place(where, name), files[name])
+            text = decoded(findings, _place(where, name), files[name])
             if name.endswith((".json", ".geojson")):
-                content = _parsed(findings, _place(where, name), text)
+                content = parsed(findings, _place(where, name), text)
                 if name == LAYOUT:
                     layout = content
                 else:
@@ -144,7 +144,8 @@ def _place(where: str, name: str) -> str:
     return f"{where}/{name}" if where else name
 
 
-def _decoded(findings: Findings, place: str, content: str | bytes) -> str:
+def decoded(findings: Findings, place: str, content: str | bytes) -> str:
+    """Return a file as text; one that is not UTF-8 becomes a fault."""
     if isinstance(content, str):
         return content
     try:
@@ -155,7 +156,8 @@ def _decoded(findings: Findings, place: str, content: str | bytes) -> str:
         return ""
 
 
-def _parsed(findings: Findings, place: str, text: str) -> Content:
+def parsed(findings: Findings, place: str, text: str) -> Content:
+    """Return a JSON file's object; one that holds none becomes a fault."""
     try:
         content = json.loads(text or "{}")
     except ValueError as error:
