@@ -66,6 +66,7 @@ def compare(
     from siting.outputs.folder import check_target
     from siting.outputs.naming import folder_name
     from siting.region.faults import InputError
+    from siting.report.comparing import comparison_report
 
     try:
         given = _layouts(found, layouts)
@@ -77,7 +78,8 @@ def compare(
     except InputError as error:
         refuse(error, as_json)
     text = comparison_lines(result, width(), not is_utf(sys.stdout))
-    _finish(target, comparison_files(result), comparison_content(result), text, as_json)
+    files = comparison_files(result)
+    _finish(target, {**files, **comparison_report(files)}, comparison_content(result), text, as_json)
 
 
 def frontier(
@@ -402,7 +404,9 @@ def _nothing(ended: Ended, as_json: bool, where: str = "") -> NoReturn:
     raise typer.Exit(NO_LAYOUT if none else STOPPED)
 
 
-def _finish(target: Path, files: Mapping[str, str], content: Mapping[str, Any], text: str, as_json: bool) -> None:
+def _finish(
+    target: Path, files: Mapping[str, str | bytes], content: Mapping[str, Any], text: str, as_json: bool
+) -> None:
     """Write the files, print the result, and say where it is."""
     import datetime
     import shlex
@@ -423,3 +427,5 @@ def _finish(target: Path, files: Mapping[str, str], content: Mapping[str, Any], 
     finally:
         say("")
         say(written_words(target, paths))
+        if "report.html" in files:
+            say(f"The page to read and to send: {target / 'report.html'}")

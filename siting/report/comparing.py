@@ -136,7 +136,7 @@ def _told(text: str) -> Cell:
 def sites_table(content: Content, places: Content) -> Table:
     """Return every site of any layout with its plan in each, those that differ first."""
     lines = []
-    for one in sorted(places["features"], key=lambda f: (f["properties"]["same_in_all"], f["properties"]["id"])):
+    for one in sorted(places["features"], key=lambda f: (_rank(f["properties"]), f["properties"]["id"])):
         told = one["properties"]
         cells = [Cell(str(told["name"])), Cell(str(told["id"])), Cell(_membership(told))]
         for number in range(1, len(content["layouts"]) + 1):
@@ -149,7 +149,14 @@ def sites_table(content: Content, places: Content) -> Table:
     )
 
 
+def _rank(told: Content) -> int:
+    """Return 0 for sites that differ, 1 for those that are alike in all, 2 for stations that run beside."""
+    return 2 if told["membership"] is None else int(bool(told["same_in_all"]))
+
+
 def _membership(told: Content) -> str:
+    if told["membership"] is None:
+        return "runs already"
     if told["same_in_all"]:
         return "all, alike"
     return {"all": "all, with differences", "some": "some", "one": "one only"}.get(

@@ -94,7 +94,7 @@ def make_report(folder: Path, site: str | None = None) -> tuple[Path, ...]:
         kept = without_report(files)
         made = comparison_report(kept, str(folder))
     elif site is not None:
-        kept, run = files, run_of(files, None, str(folder))
+        kept, run = {**files}, run_of(files, None, str(folder))
         made = site_sheet(run, site)
     else:
         kept = without_report(files)

@@ -53,7 +53,7 @@ def sheets_again(run: Run, files: Mapping[str, object]) -> dict[str, str | bytes
 def _sheet(run: Run, member: Member) -> str:
     layout, station = run.layout, member.station
     currency = str(layout["currency"])
-    signals = [figure for figure in _figures(run, member)]
+    signals = _figures(run, member)
     context: dict[str, Any] = {
         "version": __version__,
         "title": layout["title"],
@@ -169,7 +169,7 @@ def _shows(run: Run, member: Member) -> list[str]:
 
 
 def _figures(run: Run, member: Member) -> list[Figure]:
-    figures = []
+    figures: list[Figure] = []
     rows = [row for row in run.rows("signals.csv") if row["id"] == member.id]
     for tracer in dict.fromkeys(row["tracer"] for row in rows):
         mine = [row for row in rows if row["tracer"] == tracer]
@@ -177,7 +177,7 @@ def _figures(run: Run, member: Member) -> list[Figure]:
         caption = (
             "Expected monthly mean about the mean of the record, with one standard error of a month on both sides."
         )
-        drawn = {wide: svg(charts.signal(mine, member, wide), title, caption) for wide in (True, False)}
+        drawn = {wide: svg(charts.signal(mine, member, wide), title, caption, [member.id]) for wide in (True, False)}
         figures.append(Figure(f"signal-{len(figures) + 1}", title, f"{title}. {caption}", drawn[True], drawn[False]))
     return figures
 
