@@ -51,7 +51,12 @@ def signals(planning: Planning, picked: Ints) -> tuple[Signal, ...]:
     found = []
     for model in tracer_models(planning):
         for i in sorted(runs | set(at)):
-            equipment = model.records.together(at[i]) if i in at else model.records.standing(i)
+            if i not in at:
+                equipment = model.records.standing(i)
+            elif i in runs:
+                equipment = model.records.together(at[i])
+            else:
+                equipment = model.records.added(at[i])
             one = _signal(model, i, i in at, equipment)
             if one is not None:
                 found.append(one)

@@ -188,7 +188,7 @@ def _shown(content: Content, places: Content, number: int) -> Shown:
 
 
 def _words(text: str) -> list[dict[str, Any]]:
-    """Return the sections of comparison.txt: a title and its lines, tables as they stand."""
+    """Return the sections of comparison.txt that are sentences: a title and its lines."""
     parts = []
     for block in text.strip().split("\n\n"):
         lines = block.split("\n")
@@ -196,6 +196,8 @@ def _words(text: str) -> list[dict[str, Any]]:
         if not heads:
             continue
         title = " ".join(lines[: heads[0]])
+        if title.startswith(("Side by side", "Sites in common")):
+            continue  # both stand as tables below
         items: list[str] = []
         for line in lines[heads[0] :]:
             if line.startswith("- "):
