@@ -344,7 +344,8 @@ def money(rows: Sequence[Row], kinds: Sequence[str], currency: str, limits: dict
     for row in rows:
         for order, kind in enumerate(kinds):
             amount = float(row[kind])
-            if amount:
+            # A year that costs nothing keeps its place on the axis; a chart without any row has no size.
+            if amount or order == 0:
                 words = [
                     f"{row['year']}: {kind.replace('_', ' ')} {amount:,.0f} {currency}",
                     f"the year in all {float(row['total']):,.0f}",
