@@ -11,9 +11,11 @@ from siting.assessment.costchange import CostChange
 from siting.assessment.values import RulesAfter, Value
 from siting.planning import Planning
 from siting.region.model import Ints
+from siting.selection.kinds import SpacingKind
+from siting.selection.standing import AnalyzersKind
 
 # Replacements of one site that are judged by all rules, at most; the best come first.
-MOST_JUDGED = 150
+MOST_JUDGED = 500
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,7 @@ def site_swaps(
 
     By score every other deployment counts. By error the earliest one of each plan at each place does, for an
     earlier record never tells less: where one is turned away, a later start might have kept the rules, and the result
-    says that it is not complete. Ties go to the smaller id.
+    says that it is not complete; nor is it where there are too many places to look at all. Ties go to the smaller id.
     """
     return tuple(_best(planning, int(k), money, rules, value, by) for k in picked)
 
@@ -51,12 +53,16 @@ def site_swaps(
 def _best(
     planning: Planning, k: int, money: CostChange, rules: RulesAfter, value: Value, by: Literal["score", "error"]
 ) -> SiteSwap:
-    there, gains, every = value.replacements(k)
+    there, gains, aside = value.replacements(k)
+    # Too near at one time is too near at any: nothing is left aside by that. In another year an analyzer may be free.
+    near, lacking = (rules.shut([k], of)[there] for of in (SpacingKind, AnalyzersKind))
+    open_ = ~near & ~lacking
+    there, gains, turned = there[open_], gains[open_], bool((lacking & ~near).any())
     order = there[np.argsort(-np.round(gains, 9), kind="stable")]
     change = dict(zip(there.tolist(), gains.tolist(), strict=True))
     # A replacement that costs too much is turned away before all rules are looked at.
     limited = rules.holds_money()
-    judged, turned, found = 0, False, None
+    judged, found = 0, None
     for j in order.tolist():
         if limited and money.change([k], [j]) > money.leftover:
             turned = True
@@ -64,11 +70,12 @@ def _best(
         if judged >= MOST_JUDGED:
             break
         judged += 1
-        if not rules.broken([k], [j]):
+        if rules.keeps([k], [j]):
             found = j
             break
         turned = True
-    complete = (judged < MOST_JUDGED or found is not None) and (every or not turned)
+    seen = aside == "none" or (aside == "later starts" and not turned)
+    complete = seen and (found is not None or judged < MOST_JUDGED)
     d, region = planning.deployments, planning.region
 
     def named(which: int) -> tuple[str, str, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy.linalg import cho_factor, solve_triangular
@@ -12,15 +13,18 @@ from siting.assessment.precision import asked_of, floor_of
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import monthly_information, monthly_variance
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
+from siting.region.model import Bools, Floats, Ints
 from siting.region.schema.air import Band, Target
-from siting.selection.kinds import Demand, Judgement, RuleKind
+from siting.selection.kinds import Demand, Judgement, RuleKind, SpacingKind
+from siting.selection.standing import AnalyzersKind, BudgetKind
 from siting.selection.score import DECIMALS, band_weights, site_counts
 
 # Rules whose label begins like this are about money.
 MONEY = "budget."
 # Additions that are looked at as other uses of money when layouts are compared by their errors.
 MOST_ADDED = 120
+# What a list of replacements does not hold: later starts of what it does, or whole places.
+LeftAside = Literal["none", "later starts", "places"]
 # Two values nearer than this, of their size, are equal.
 EQUAL = 1e-9
 
@@ -53,8 +57,8 @@ class Value:
         """Return deployments (m,) that may come alone, each in place of what stands there, and their gains (m,)."""
         raise NotImplementedError
 
-    def replacements(self, k: int) -> tuple[Ints, Floats, bool]:
-        """Return deployments (m,) at other places that may stand for k, the changes (m,), and whether these are all."""
+    def replacements(self, k: int) -> tuple[Ints, Floats, LeftAside]:
+        """Return deployments (m,) at other places that may stand for k, the changes (m,), and what is not among them."""
         raise NotImplementedError
 
     def slack(self, k: int, gain: float) -> float:
@@ -96,12 +100,12 @@ class ScoreValue(Value):
         gain += (self._harmonic(counts) - self._harmonic(self._base)) @ self._weights
         return there, gain
 
-    def replacements(self, k: int) -> tuple[Ints, Floats, bool]:
+    def replacements(self, k: int) -> tuple[Ints, Floats, LeftAside]:
         """Return every deployment at a place that is not picked."""
         there = np.flatnonzero(replaced_by(self._planning, self._picked) < 0)
         counts = self._base - self._new[k] + self._new[there]
         coverage = (self._harmonic(counts) - self._harmonic(self._base)) @ self._weights
-        return there, np.asarray(self._worth[there] - self._worth[k] + coverage, dtype=float), True
+        return there, np.asarray(self._worth[there] - self._worth[k] + coverage, dtype=float), "none"
 
     def slack(self, k: int, gain: float) -> float:
         """Return the coverage that k itself gives: points of a band only fall with the count."""
@@ -242,15 +246,16 @@ class ErrorValue(Value):
         gains = [self.change([int(o)] if o >= 0 else [], [int(k)]) for k, o in zip(every, old, strict=True)]
         return every, np.array(gains, dtype=float)
 
-    def replacements(self, k: int) -> tuple[Ints, Floats, bool]:
-        """Return the additions that promise most; all only where no other plan or start was left aside."""
-        there = self._single[replaced_by(self._planning, self._picked)[self._single] < 0]
+    def replacements(self, k: int) -> tuple[Ints, Floats, LeftAside]:
+        """Return the earliest deployment of each plan at places that are not picked, those that promise most."""
+        free = replaced_by(self._planning, self._picked) < 0
+        there = self._single[free[self._single]]
+        aside: LeftAside = "later starts" if there.size < int(free.sum()) else "none"
         if there.size > MOST_ADDED:
             promise = np.array([sum(float(f.bound(int(j)).sum()) for f in self._fields) for j in there])
             there = np.sort(there[np.argsort(-promise, kind="stable")[:MOST_ADDED]])
-        free = int((replaced_by(self._planning, self._picked) < 0).sum())
-        gains = [self.change([k], [int(j)]) for j in there]
-        return there, np.array(gains, dtype=float), there.size == free
+            aside = "places"
+        return there, np.array([self.change([k], [int(j)]) for j in there], dtype=float), aside
 
     def slack(self, k: int, gain: float) -> float:
         """Return no limit: records may add to each other."""
@@ -300,6 +305,8 @@ class RulesAfter:
         self._held: list[tuple[RuleKind, Demand]] = [
             (kind, demand) for kind, demand in every if kind.judge(planning, picked, demand).holds
         ]
+        # Money is added up and distances are measured last.
+        self._quick_first = sorted(self._held, key=lambda one: isinstance(one[0], (BudgetKind, SpacingKind)))
 
     def _after(self, out: Sequence[int], into: Sequence[int]) -> Ints:
         stays = np.setdiff1d(self._picked, np.array(out, dtype=np.int64))
@@ -310,6 +317,20 @@ class RulesAfter:
         after = self._after(out, into)
         judged = [kind.judge(self._planning, after, demand) for kind, demand in self._held]
         return tuple(judgement for judgement in judged if not judgement.holds)
+
+    def keeps(self, out: Sequence[int], into: Sequence[int]) -> bool:
+        """Say whether every rule that held still does."""
+        after = self._after(out, into)
+        return all(kind.judge(self._planning, after, demand).holds for kind, demand in self._quick_first)
+
+    def shut(self, out: Sequence[int], of: type[SpacingKind] | type[AnalyzersKind]) -> Bools:
+        """Return a mask of deployments that alone break a rule of one kind that held; looked up for all at once."""
+        found = np.zeros(len(self._planning.deployments), dtype=bool)
+        stays = self._after(out, [])
+        for kind, demand in self._held:
+            if isinstance(kind, of):
+                found |= kind.shut(self._planning, stays, demand)
+        return found
 
     def holds_money(self) -> bool:
         """Say whether the total budget is a rule that held before."""

@@ -257,6 +257,18 @@ class SpacingKind:
                 continue
             builder.add_exclusions(Exclusions(demand.label, free, d.candidate[free], partial(neighbours.within, km=km)))
 
+    def shut(self, planning: Planning, picked: Ints, demand: Demand) -> Bools:
+        """Return a mask of the deployments that stand too near to picked (k,) or running sites to come besides."""
+        km, kinds = demand.data
+        d = planning.deployments
+        found = np.zeros(len(d), dtype=bool)
+        for instrument in kinds:
+            has = planning.has(instrument)
+            there = np.union1d(d.candidate[picked[has[picked]]], np.flatnonzero(planning.runs(instrument)))
+            near = [there, *planning.neighbours.within(there, km)]
+            found |= has & np.isin(d.candidate, np.concatenate(near))
+        return found
+
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Measure every pair of picked sites, and of picked and running sites."""
         km, kinds = demand.data

@@ -9,7 +9,7 @@ import numpy as np
 
 from siting.deployments import hundredths, price_factors
 from siting.planning import Planning
-from siting.region.model import Ints
+from siting.region.model import Bools, Ints
 from siting.selection.kinds import Demand, Judgement, verdict
 from siting.selection.program import ProgramBuilder, summed
 from siting.selection.shipping import (
@@ -207,6 +207,13 @@ class AnalyzersKind:
                 np.concatenate([need[columns, y], -np.ones(len(units), dtype=np.int64)]),
                 upper=stock.analyzers - stock.spare_analyzers,
             )
+
+    def shut(self, planning: Planning, picked: Ints, demand: Demand) -> Bools:
+        """Return a mask of the deployments for which no analyzer is left, nor to be bought, besides picked ones (k,)."""
+        del demand
+        stock, need = planning.region.settings.stock, planning.deployments.analyzers
+        allowed = stock.analyzers - stock.spare_analyzers + (stock.buy_most if stock.buy_price is not None else 0)
+        return np.asarray((need > 0).any(axis=1) & ((need + need[picked].sum(axis=0)).max(axis=1) > allowed))
 
     def judge(self, planning: Planning, picked: Ints, demand: Demand) -> Judgement:
         """Count analyzers in the field and those that must be bought."""
