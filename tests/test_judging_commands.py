@@ -51,7 +51,7 @@ COMMANDS = {
     "stress": ("stress", "sea", "a.csv", "--futures", "3", "--workers", "1"),
 }
 FILES = {
-    "compare": "comparison.csv comparison.geojson comparison.json comparison.txt costs.csv sites.csv",
+    "compare": "comparison.csv comparison.geojson comparison.json comparison.txt costs.csv report.html sites.csv tables",
     "frontier": "frontier.csv frontier.json frontier.txt layouts.csv margins.csv sites.csv",
     "changes": "frontier.csv frontier.json frontier.txt layouts.csv margins.csv sites.csv",
     "both": "frontier.csv frontier.json frontier.txt layouts.csv",
@@ -152,7 +152,12 @@ def near(cell, value):
 
 def kept(folder):
     """Return the bytes of every file of a result but run.log, which tells the clock."""
-    return {path.name: path.read_bytes() for path in folder.iterdir() if path.name != "run.log"}
+    return {path.relative_to(folder): path.read_bytes() for path in every(folder) if path.name != "run.log"}
+
+
+def every(folder):
+    """Return all files of a result, those in its folders too."""
+    return [path for path in sorted(folder.rglob("*")) if path.is_file()]
 
 
 def untouched(here):
@@ -186,7 +191,7 @@ def test_a_command_that_is_done_leaves_with_0_and_writes_the_files_it_promises(r
     assert done.returncode == cli.DONE, done.stderr
     assert {path.name for path in folder_of(ran, name).iterdir()} == FILES[name]
     assert all(path.stat().st_size > 0 for path in folder_of(ran, name).iterdir())
-    assert f"Wrote {len(FILES[name])} files to outputs/sea/{FOLDERS[name]}: " in said(done)
+    assert f"Wrote {len(every(folder_of(ran, name)))} files to outputs/sea/{FOLDERS[name]}: " in said(done)
     assert all(file in said(done) for file in FILES[name])
 
 
@@ -936,7 +941,7 @@ def test_hostile_names_of_sites_titles_and_layouts_stay_harmless_in_every_file(t
     assert len(folders) == 3
     for folder in folders:
         assert re.fullmatch(r"[a-z0-9._-]{1,100}", folder.name), "folders have plain names"
-        for file in folder.iterdir():
+        for file in every(folder):
             content = file.read_text(encoding="utf-8")
             if file.suffix in (".json", ".geojson"):
                 strict(content)
