@@ -341,10 +341,11 @@ def _states(shown: Sequence[str]) -> Chart:
 def money(rows: Sequence[Row], kinds: Sequence[str], currency: str, limits: dict[str, float], wide: bool) -> Chart:
     """Return money by year and kind as stacked bars; `limits` are lines of the budget where years stand alone."""
     values: list[Chart] = []
+    kinds = kinds or ("total",)
     for row in rows:
         for order, kind in enumerate(kinds):
             amount = float(row[kind])
-            # A year that costs nothing keeps its place on the axis; a chart without any row has no size.
+            # A year that costs nothing keeps its place on the axis.
             if amount or order == 0:
                 words = [
                     f"{row['year']}: {kind.replace('_', ' ')} {amount:,.0f} {currency}",
@@ -361,7 +362,11 @@ def money(rows: Sequence[Row], kinds: Sequence[str], currency: str, limits: dict
                 )
     names = [kind.replace("_", " ") for kind in kinds]
     x = {"field": "year", "type": "ordinal", "title": None, "axis": {"labelAngle": 0 if wide else -45}}
-    y = {"field": "amount", "type": "quantitative", "title": currency, "stack": "zero", "axis": {"format": ",.0f"}}
+    y: Chart = {"field": "amount", "type": "quantitative", "title": currency, "stack": "zero"}
+    y["axis"] = {"format": ",.0f"}
+    if not any(value["amount"] for value in values):
+        # Without any money the scale has no length, and the picture no size.
+        y["scale"] = {"domain": [0, 1]}
     layers: list[Chart] = [
         {
             "data": {"values": values},
@@ -390,7 +395,7 @@ def money(rows: Sequence[Row], kinds: Sequence[str], currency: str, limits: dict
         for row in rows
         if float(row["total"])
     ]
-    if wide and len(rows) <= 12:
+    if wide and totals and len(rows) <= 12:
         layers.append(
             {
                 "data": {"values": totals},
