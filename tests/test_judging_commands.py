@@ -51,7 +51,8 @@ COMMANDS = {
     "stress": ("stress", "sea", "a.csv", "--futures", "3", "--workers", "1"),
 }
 FILES = {
-    "compare": "comparison.csv comparison.geojson comparison.json comparison.txt costs.csv report.html sites.csv tables",
+    "compare": "comparison.csv comparison.geojson comparison.json comparison.txt costs.csv report.html sites.csv "
+    "tables",
     "frontier": "frontier.csv frontier.json frontier.txt layouts.csv margins.csv sites.csv",
     "changes": "frontier.csv frontier.json frontier.txt layouts.csv margins.csv sites.csv",
     "both": "frontier.csv frontier.json frontier.txt layouts.csv",

@@ -153,7 +153,8 @@ def test_on_paper_every_chart_is_there(page, tmp_path):
     charts = page.locator("figure.chart").count()
     page.emulate_media(media="print")
     shown = page.evaluate(
-        "[...document.querySelectorAll('figure.chart .wide svg')].filter(s => s.getBoundingClientRect().height > 40).length"
+        "[...document.querySelectorAll('figure.chart .wide svg')]"
+        ".filter(s => s.getBoundingClientRect().height > 40).length"
     )
     assert shown == charts >= 4
     assert page.pdf(path=tmp_path / "page.pdf", format="A4")[:4] == b"%PDF"

@@ -47,7 +47,7 @@ def replacements(every, row, k):
 def changes_of(every, row, swap, value):
     k = regions.made.picks(every.planning, (swap.id, swap.plan, swap.start_year))[0]
     rows = replacements(every, row, k)
-    before = np.flatnonzero((every.X == row).all(axis=1))[0]
+    before = np.flatnonzero((row == every.X).all(axis=1))[0]
     return {tuple(np.flatnonzero(every.X[r])): value[r] - value[before] for r in rows}, every.cents[before]
 
 
@@ -68,7 +68,7 @@ def test_by_score_no_layout_with_one_site_replaced_is_better_than_the_one_that_i
             after = tuple(sorted([*picked[picked != k], *regions.made.picks(every.planning, swap.other)]))
             assert swap.change == pytest.approx(others[after], abs=EQUAL), "it keeps all rules and its value is true"
             assert swap.change == pytest.approx(max(others.values()), abs=EQUAL)
-            at = np.flatnonzero((every.X == np.isin(np.arange(row.size), after)).all(axis=1))[0]
+            at = np.flatnonzero((np.isin(np.arange(row.size), after) == every.X).all(axis=1))[0]
             assert swap.cents == every.cents[at] - cents
 
 

@@ -16,8 +16,8 @@ from siting.planning import Planning
 from siting.region.model import Bools, Floats, Ints
 from siting.region.schema.air import Band, Target
 from siting.selection.kinds import Demand, Judgement, RuleKind, SpacingKind
-from siting.selection.standing import AnalyzersKind, BudgetKind
 from siting.selection.score import DECIMALS, band_weights, site_counts
+from siting.selection.standing import AnalyzersKind, BudgetKind
 
 # Rules whose label begins like this are about money.
 MONEY = "budget."
@@ -58,7 +58,7 @@ class Value:
         raise NotImplementedError
 
     def replacements(self, k: int) -> tuple[Ints, Floats, LeftAside]:
-        """Return deployments (m,) at other places that may stand for k, the changes (m,), and what is not among them."""
+        """Return deployments (m,) at other places that may stand for k, the changes (m,), and what is left aside."""
         raise NotImplementedError
 
     def slack(self, k: int, gain: float) -> float:

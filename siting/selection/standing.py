@@ -209,7 +209,7 @@ class AnalyzersKind:
             )
 
     def shut(self, planning: Planning, picked: Ints, demand: Demand) -> Bools:
-        """Return a mask of the deployments for which no analyzer is left, nor to be bought, besides picked ones (k,)."""
+        """Return a mask of the deployments for which no analyzer is left, nor can be bought, besides picked (k,)."""
         del demand
         stock, need = planning.region.settings.stock, planning.deployments.analyzers
         allowed = stock.analyzers - stock.spare_analyzers + (stock.buy_most if stock.buy_price is not None else 0)
