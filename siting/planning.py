@@ -16,6 +16,8 @@ from siting.supply.table import Supply, build_supply
 from siting.supply.ways import Transport
 
 INSTRUMENTS = ("analyzer", "flask")
+# Candidates within this distance are one place.
+SAME_PLACE_KM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +55,11 @@ class Planning:
     def neighbours(self) -> Neighbours:
         """Candidates as near neighbours of each other; a track's nearest position counts."""
         return Neighbours(self.places.lat, self.places.lon, self.places.owner)
+
+    @cached_property
+    def same_place(self) -> Ints:
+        """Pairs (m, 2) of candidates within 1 km of each other, which share what a place has for itself."""
+        return np.asarray(self.neighbours.pairs(SAME_PLACE_KM), dtype=np.int64)
 
     def has(self, instrument: str | None) -> Bools:
         """Mask (D,) of deployments with an instrument, or of all for None."""

@@ -27,9 +27,6 @@ from siting.record.shared import shared_covariance
 from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing
 
-# Candidates nearer than this are one place.
-SAME_PLACE_KM = 1.0
-
 
 @dataclass(frozen=True, eq=False)
 class _Sailing:
@@ -144,7 +141,7 @@ class TracerModel:
     def place_groups(self) -> Ints:
         """Group (n,) of each fixed candidate that has another one within 1 km, by its least member; -1 for none."""
         fixed = ~self.is_moving
-        pairs = self.planning.neighbours.pairs(SAME_PLACE_KM)
+        pairs = self.planning.same_place
         pairs = pairs[fixed[pairs].all(axis=1)]
         count = fixed.size
         graph = coo_array((np.ones(pairs.shape[0]), (pairs[:, 0], pairs[:, 1])), shape=(count, count))

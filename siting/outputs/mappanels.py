@@ -106,7 +106,7 @@ def _key(content: MapContent) -> tuple[KeyRow, ...]:
 
 
 def thinned(content: MapContent, most: int = MOST_LEFT_OUT) -> tuple[MapContent, int]:
-    """Return content with at most `most` points of candidates left out, and how many were taken away.
+    """Return content with at most `most` (2 or more) candidates left out as points, and how many were taken away.
 
     One is kept for each cell of equal area (rows of equal height in the sine of latitude), of the finest grid that
     keeps few enough; the one that comes first by place and name. Whatever is picked, running or excluded stays, and

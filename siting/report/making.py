@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from siting.outputs.folder import heal, write_folder
-from siting.region.faults import Findings
+from siting.region.faults import Findings, InputError
 from siting.report.comparing import comparison_report
 from siting.report.drawing import png
 from siting.report.page import report_page
@@ -23,6 +23,9 @@ MADE = (PAGE, "figures", "tables", "sheets")
 
 ON_PAPER = ("sites", "bands", "targets", "money", "why", "supply", "assumptions", "stages")
 """Tables that a proposal puts in."""
+
+
+_Files = dict[str, str | bytes]
 
 
 def without_report(files: Mapping[str, str | bytes]) -> dict[str, str | bytes]:
@@ -85,6 +88,26 @@ def make_report(folder: Path, site: str | None = None) -> tuple[Path, ...]:
     """
     files = read_files(folder)
     heal(Path(os.path.realpath(folder)))
+    try:
+        kept, made = _again(folder, files, site)
+    except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        # What a run writes is sound: a column or a value that is not there was changed since.
+        findings = Findings()
+        findings.fault(
+            str(folder),
+            *(None, None, None),
+            f"holds files that are not as the run wrote them ({type(error).__name__}: {error})",
+            allowed="every file as it was written",
+            mend="make the run again with siting plan, assess or compare",
+        )
+        raise InputError(findings.faults) from error
+    write_folder(folder, {**kept, **made})
+    root = Path(os.path.realpath(folder))
+    return tuple(root / name for name in sorted(made))
+
+
+def _again(folder: Path, files: Mapping[str, bytes], site: str | None) -> tuple[_Files, _Files]:
+    """Return the files of a folder that stay, and those that are made."""
     if LAYOUT not in files:
         if site is not None:
             findings = Findings()
@@ -92,15 +115,11 @@ def make_report(folder: Path, site: str | None = None) -> tuple[Path, ...]:
             findings.fault("--site", None, None, site, problem, allowed="a layout's run", mend="name a layout's folder")
             findings.raise_if_any()
         kept = without_report(files)
-        made = comparison_report(kept, str(folder))
-    elif site is not None:
-        kept, run = {**files}, run_of(files, None, str(folder))
-        made = site_sheet(run, site)
-    else:
-        kept = without_report(files)
-        run = run_of(kept, None, str(folder))
-        # Sheets that were asked for before are made again, with the rest.
-        made = {**report_files(kept, answers_beside(folder, run.layout), str(folder)), **sheets_again(run, files)}
-    write_folder(folder, {**kept, **made})
-    root = Path(os.path.realpath(folder))
-    return tuple(root / name for name in sorted(made))
+        return kept, comparison_report(kept, str(folder))
+    if site is not None:
+        return {**files}, site_sheet(run_of(files, None, str(folder)), site)
+    kept = without_report(files)
+    run = run_of(kept, None, str(folder))
+    # Sheets that were asked for before are made again, with the rest.
+    made = {**report_files(kept, answers_beside(folder, run.layout), str(folder)), **sheets_again(run, files)}
+    return kept, made

@@ -170,16 +170,9 @@ def parsed(findings: Findings, place: str, text: str) -> Content:
 
 
 _LAYOUT_KEYS = (
-    "region",
-    "title",
-    "picked",
-    "rules",
-    "targets",
-    "cost_total",
-    "cost_by_year",
-    "asked",
-    "inputs",
-    "versions",
+    *("region", "title", "currency", "objective", "changes", "assumed", "asked", "answer"),
+    *("picked", "rules", "rules_broken", "targets", "stages", "cost_total", "cost_by_year"),
+    *("value", "bound", "gap", "proved", "ended", "ties", "inputs", "versions", "random_seed"),
 )
 
 
