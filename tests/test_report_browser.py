@@ -6,8 +6,12 @@ Skipped where there is no Chromium, unless SITING_BROWSER is set (as the checks 
 import csv
 import importlib.util
 import json
+import math
 import os
+import random
+import re
 import shutil
+import time
 from pathlib import Path
 
 import pytest
@@ -208,3 +212,30 @@ def test_hostile_names_are_plain_text_on_page_and_sheet(browser, tmp_path):
         text = opened.locator("body").inner_text()
         assert HOSTILE[1] in text, "a name is shown as it was written"
         opened.close()
+
+
+def test_a_page_of_ten_thousand_candidates_is_small_and_soon_answers(browser, folder, tmp_path):
+    # The candidates of the run and copies of one that was left out, at invented places all over the earth.
+    many = Path(shutil.copytree(folder, tmp_path / "many"))
+    layer = json.loads((many / "candidates.geojson").read_text(encoding="utf-8"))
+    left = next(one for one in layer["features"] if not one["properties"]["picked"])
+    draw = random.Random(2)
+    for k in range(10_000 - len(layer["features"])):
+        lat, lon = math.degrees(math.asin(draw.uniform(-1, 1))), draw.uniform(-180, 180)
+        point = {"type": "Point", "coordinates": [lon, lat]}
+        told = left["properties"] | {"id": f"more{k}", "name": f"More {k}", "lat": lat, "lon": lon}
+        layer["features"].append(left | {"geometry": point, "properties": told, "bbox": [lon, lat, lon, lat]})
+    (many / "candidates.geojson").write_text(json.dumps(layer), encoding="utf-8")
+    make_report(many)
+    assert (many / "report.html").stat().st_size < 6e6
+    opened = browser.new_page(viewport={"width": 1400, "height": 900})
+    opened.goto("about:blank")
+    begin = time.monotonic()
+    opened.goto((many / "report.html").as_uri())
+    opened.locator("#table-sites button.pick").first.click()
+    opened.wait_for_selector("#map .chosen-one", state="attached")
+    assert time.monotonic() - begin < 3.0
+    note = opened.locator("body").inner_text()
+    drawn = int(re.search(r"candidates left out ([\d,]+) are drawn, spread evenly", note).group(1).replace(",", ""))
+    assert 1000 < drawn <= 2000
+    opened.close()
