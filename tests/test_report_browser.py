@@ -11,6 +11,8 @@ import os
 import random
 import re
 import shutil
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -35,6 +37,7 @@ pytestmark = [
     pytest.mark.xdist_group("browser"),
 ]
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+RUN = [sys.executable, "-c", "from siting.cli import main; main()"]
 REGIONS = Path(__file__).parents[1] / "regions"
 
 
@@ -45,6 +48,18 @@ def folder(tmp_path_factory):
     target = tmp_path_factory.mktemp("run") / "best-by-score"
     write_layout(target, result.planning, result.assessment, result.certificate, "log\n", result.proven, report_files)
     return target
+
+
+@pytest.fixture(scope="module")
+def comparison(tmp_path_factory):
+    """Two layouts of the tiny example compared."""
+    here = tmp_path_factory.mktemp("compared")
+    for name, rows in (("a", "dabrin,flask,2030\nmaroth,flask,2030\n"), ("b", "dabrin,flask,2031\n")):
+        (here / f"{name}.csv").write_text(f"id,plan,start_year\n{rows}", encoding="utf-8")
+    args = ["compare", str(REGIONS / "smallsea"), "a.csv", "b.csv"]
+    done = subprocess.run([*RUN, *args], cwd=here, capture_output=True, encoding="utf-8", check=False)
+    assert done.returncode == 0, done.stderr
+    return here / "outputs" / "smallsea" / "comparison-a-b"
 
 
 @pytest.fixture(scope="module")
@@ -238,4 +253,80 @@ def test_a_page_of_ten_thousand_candidates_is_small_and_soon_answers(browser, fo
     note = opened.locator("body").inner_text()
     drawn = int(re.search(r"candidates left out ([\d,]+) are drawn, spread evenly", note).group(1).replace(",", ""))
     assert 1000 < drawn <= 2000
+    opened.close()
+
+
+# -- the page of a comparison -------------------------------------------------------------------------------
+
+
+def test_layouts_of_a_comparison_are_switched_on_one_map_and_sites_stay_marked(browser, comparison):
+    opened = browser.new_page(viewport={"width": 1400, "height": 900})
+    said, asked = [], []
+    opened.on("console", lambda message: said.append(message.text))
+    opened.on("pageerror", lambda error: said.append(str(error)))
+    opened.on("request", lambda request: asked.append(request.url))
+    opened.goto((comparison / "report.html").as_uri())
+
+    def shown():
+        return opened.evaluate(
+            "[...document.querySelectorAll('[data-layout]')].filter(e => e.offsetHeight).map(e => e.dataset.layout)"
+        )
+
+    assert shown() == ["1"]
+    opened.locator("#table-sites button.pick", has_text="Dabrin").click()
+    opened.locator("input[name=layout][value='2']").check()
+    assert shown() == ["2"]
+    assert ("map-2", "dabrin") in chosen(opened)
+    opened.locator("input[name=layout][value='2']").press("ArrowUp")
+    assert shown() == ["1"], "the keyboard switches too"
+    opened.emulate_media(media="print")
+    assert shown() == ["1", "2"], "paper shows every layout"
+    assert said == []
+    assert len(asked) == 1
+    opened.close()
+
+
+def test_numbers_of_a_comparison_are_those_of_its_table(browser, comparison):
+    opened = browser.new_page(viewport={"width": 1400, "height": 900})
+    opened.goto((comparison / "report.html").as_uri())
+    with (comparison / "comparison.csv").open(encoding="utf-8") as stream:
+        rows = {(row["group"], row["quantity"]): row for row in csv.DictReader(stream)}
+    told = opened.evaluate(
+        "[...document.querySelectorAll('#table-differences tbody tr')].map(r => [...r.cells].map("
+        "c => [c.innerText, c.dataset.order ?? null]))"
+    )
+    assert told
+    for cells in told:
+        row = rows[cells[0][0], cells[1][0]]
+        values = [text for name, text in row.items() if name.startswith("layout ")]
+        for (text, order), value in zip(cells[4:], values, strict=True):
+            assert text == (value or "-") or float(order) == pytest.approx(float(value), rel=1e-9)
+    opened.close()
+
+
+@pytest.mark.parametrize("width", [400, 1400])
+def test_the_page_of_a_comparison_fits_and_is_accessible(browser, comparison, width):
+    from axe_playwright_python.sync_playwright import Axe
+
+    opened = browser.new_page(viewport={"width": width, "height": 900})
+    opened.goto((comparison / "report.html").as_uri())
+    assert opened.evaluate("document.documentElement.scrollWidth") <= width
+    found = Axe().run(opened).response["violations"]
+    assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
+    opened.close()
+
+
+def test_a_sheet_for_a_host_is_one_page_of_paper_and_accessible(browser, folder, tmp_path):
+    from axe_playwright_python.sync_playwright import Axe
+
+    copy = Path(shutil.copytree(folder, tmp_path / "copy"))
+    with (copy / "stations.csv").open(encoding="utf-8") as stream:
+        site = next(csv.DictReader(stream))["id"]
+    (path,) = make_report(copy, site)
+    opened = browser.new_page(viewport={"width": 400, "height": 900})
+    opened.goto(path.as_uri())
+    found = Axe().run(opened).response["violations"]
+    assert [one["id"] for one in found if one["impact"] in ("serious", "critical")] == []
+    pages = re.findall(rb"/Type\s*/Page\b", opened.pdf(format="A4"))
+    assert len(pages) == 1
     opened.close()

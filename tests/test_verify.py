@@ -145,6 +145,8 @@ FIELDS = {
     "a field gone": lambda t: t.pop("gap"),
     "title": lambda t: t.update(title="another"),
     "assumed": lambda t: t.update(assumed={}),
+    "answer": lambda t: t.update(answer=t["answer"].replace(" for ", " for only ")),
+    "what was asked for": lambda t: t["asked"].update(budget_total=1.0),
 }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.precision import precision
+from siting.outputs.lines import counted
 from siting.outputs.manifest import asked_content
 from siting.outputs.shown import target_content
 from siting.planning import Planning
@@ -96,6 +97,15 @@ def layout_checks(told: dict[str, Any], planning: Planning, picked: Ints) -> lis
         "cost_by_year": {str(settings.first_year + y): amount / 100 for y, amount in enumerate(by_year)},
     }
     checks.append(_compared("cost", told, cost, f"{total / 100:,.2f} {settings.currency}, added up again"))
+    years = f"{settings.first_year}-{settings.first_year + settings.years - 1}"
+    first = (
+        f"{counted(picked.size, 'new site')} for {total / 100:,.0f} of {settings.budget.total:,.0f} "
+        f"{settings.currency}, {years}."
+    )
+    begins = str(key(told, "answer")).startswith(first)
+    checks.append(
+        Check("answer", begins, "its sites, money and years are these" if begins else f"does not begin: {first}")
+    )
     score = layout_score(planning, picked)
     coverage = dict(zip((band.id for band in settings.bands), score.coverage, strict=True))
     content = {"score": {"worth": score.worth, "coverage": coverage, "total": score.total}}
