@@ -1,7 +1,7 @@
 """Plan observing networks for trace gases in background air.
 
 The Python interface mirrors the commands: `read_region`, `plan`, `assess`, `compare`, `frontier`,
-`build_order`, `alternatives`, `stress`. Names are looked up on
+`build_order`, `alternatives`, `stress`, `make_report`. Names are looked up on
 first use, so that importing the package costs next to nothing.
 """
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
         derive,
         frontier,
         frontier_both,
+        make_report,
         plan,
         stress,
     )
@@ -40,6 +41,7 @@ _HOMES = {
     "frontier": "siting.api",
     "stress": "siting.api",
     "frontier_both": "siting.api",
+    "make_report": "siting.api",
     "PlanResult": "siting.api",
     "GivenResult": "siting.api",
     "OrderResult": "siting.api",
@@ -64,6 +66,7 @@ __all__ = [
     "derive",
     "frontier",
     "frontier_both",
+    "make_report",
     "plan",
     "read_layout",
     "read_region",

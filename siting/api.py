@@ -508,15 +508,15 @@ def verify(run: str | Path, *, region: str | Path | None = None) -> Verification
     return verify_run(Path(run), None if region is None else Path(region))
 
 
-def report(run: str | Path, *, site: str | None = None) -> tuple[Path, ...]:
+def make_report(run: str | Path, *, site: str | None = None) -> tuple[Path, ...]:
     """Make page, figures and tables of a finished run anew from its folder alone; return the paths that were made.
 
     What frontier, order, alternatives and stress found on the same inputs in folders beside is shown, too. With
     `site` only a sheet for the host of that site is made. Raises `InputError` where the run cannot be read or written.
     """
-    from siting.report.making import make_report
+    from siting.report import making
 
-    return make_report(Path(run), site)
+    return making.make_report(Path(run), site)
 
 
 def _recheck(planning: Planning, picked: Ints, value: float) -> str | None:

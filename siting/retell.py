@@ -31,7 +31,7 @@ def report(
     from siting.region.faults import InputError
 
     try:
-        paths = api.report(run, site=site)
+        paths = api.make_report(run, site=site)
     except InputError as error:
         refuse(error, as_json)
     names = [path.relative_to(Path(run).resolve()).as_posix() for path in paths]

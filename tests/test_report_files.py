@@ -253,10 +253,10 @@ def test_a_table_that_was_changed_by_hand_is_a_plain_fault(run, name):
 
 
 def test_the_python_face_returns_the_paths_and_raises_the_same_faults(run):
-    made = api.report(run)
+    made = api.make_report(run)
     assert run / "report.html" in [Path(path) for path in made]
     with pytest.raises(InputError, match="is not picked"):
-        api.report(run, site="nowhere")
+        api.make_report(run, site="nowhere")
 
 
 def test_json_names_what_was_made(run):
