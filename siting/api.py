@@ -569,8 +569,8 @@ __all__ = [
     "derive",
     "frontier",
     "frontier_both",
+    "make_report",
     "plan",
-    "report",
     "stress",
     "verify",
 ]
