@@ -267,7 +267,8 @@ _README = """\
    default: take away the `#` and change it. A line `#e.g. name = value` is only a sample for something that is empty:
    take away the `#e.g.` and give your own value.
 3. `siting check FOLDER` names everything that is wrong, with file, row and mend.
-4. `siting plan FOLDER` chooses the network and writes maps and tables to `outputs/`.
+4. `siting plan FOLDER` chooses the network and writes a page (`report.html`), maps, figures and tables to `outputs/`.
+5. `siting report RUN --site ID`, with the folder of that result, makes a page for the host of a site.
 
 ## Caution
 

@@ -32,15 +32,30 @@ class Figure:
         return Markup(self.small)
 
 
+LONG_WORD, SHORT_TEXT, SENTENCE = 24, 20, 40
+"""Words of more letters may be broken anywhere; texts of fewer stay on one line, longer ones get room."""
+
+
+def wrapping(text: str) -> str:
+    """Return the class of a table's text by how it may be broken."""
+    if len(text) <= SHORT_TEXT:
+        return "short"
+    if any(len(word) > LONG_WORD for word in text.split()):
+        return "long"
+    return "sentence" if len(text) > SENTENCE else ""
+
+
 @cache
 def _templates() -> jinja2.Environment:
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.PackageLoader("siting.report"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["wrapping"] = wrapping
+    return made
 
 
 def rendered(template: str, context: Mapping[str, Any]) -> str:
