@@ -236,7 +236,7 @@ def plan(
     out: OutOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Choose the best network that the rules and the money allow, and write maps and tables.
+    """Choose the best network that the rules and the money allow, and write page, maps and tables.
 
     What-ifs (--budget, --require, --exclude, --analyzers) change no file.
     """

@@ -84,7 +84,7 @@ def errors(model, picked, targets=TARGETS):
 
 
 class Dense:
-    """Rows, R, H and P0 of a layout, written out from the region's own numbers (sections 5 and 6 of the design)."""
+    """Rows, R, H and P0 of a layout, written out from the region's own numbers."""
 
     def __init__(self, model, picked):
         self.m, self.region, self.air = model, model.planning.region, model.air

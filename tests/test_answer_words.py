@@ -1,6 +1,6 @@
 """What is said of goals and proofs: sentences against numbers given by hand.
 
-The meaning of shortfall, gap and stages is that of the design (see `siting.selection.program`); no outside source.
+The meaning of shortfall, gap and stages is that of README (see `siting.selection.program`); no outside source.
 """
 
 import dataclasses

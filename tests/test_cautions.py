@@ -1,4 +1,4 @@
-"""Cautions appear exactly for the sites that call for them (design, section 12).
+"""Cautions appear exactly for the sites that call for them.
 
 The limits are common practice, no single source: altitude sickness above about 2,500 m; the polar circle at
 66.5 N; in the south the area of the Antarctic Treaty (1959, article VI) south of 60 S.

@@ -1,6 +1,6 @@
 """The commands as people and scripts meet them: exit codes, streams, width, encodings, Ctrl-C, pipes.
 
-Exit codes are those of the design: 0 done, 2 bad input (also the code of the `typer` library for a wrong option), 3 no
+Exit codes as in README: 0 done, 2 bad input (also the code of the `typer` library for a wrong option), 3 no
 layout, 4 stopped early. That data goes to standard output and talk to standard error is common practice, no single
 source. Tests marked `wheel` use nothing but the installed program, outside the checkout.
 """

@@ -172,7 +172,7 @@ def turned(sites, angle):
 
 
 def test_a_quarter_turn_of_the_earth_changes_no_number(large):
-    # Source: symmetry (section 6 of the design), cells included.
+    # Source: symmetry, cells included.
     _, picked = large
     wanted = errors(model_of(SITES), picked)
     for angle in (90.0, -90.0):
@@ -361,7 +361,7 @@ def test_a_fitted_peak_to_trough_is_biased_upward_and_the_season_at_expected_dat
 
 
 def test_a_target_that_loads_on_the_global_level_is_refused(large, monkeypatch):
-    # Source: the prior of the global level is arbitrary (section 6 of the design).
+    # Source: the prior of the global level is arbitrary.
     model, _ = large
     state = model.empty()
     assert all(c[0] == 0.0 for c in vectors(model, state))

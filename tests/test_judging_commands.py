@@ -1,6 +1,6 @@
 """The commands that judge layouts among others, as people and scripts meet them: codes, streams, files, bytes, Ctrl-C.
 
-Exit codes are those of the design: 0 done, 2 bad input, 3 no layout, 4 stopped early. Numbers of the small demo that
+Exit codes as in README: 0 done, 2 bad input, 3 no layout, 4 stopped early. Numbers of the small demo that
 stand here were summed by hand from its price list (README of that example); everything in it is invented.
 """
 

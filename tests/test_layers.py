@@ -123,7 +123,7 @@ def test_the_properties_of_picks_agree_with_the_assessment(judged, tmp_path):
         assert row["worth"] == pytest.approx(pick.worth, abs=1e-6)
         assert round(100 * row["cost_total"]) == sum(pick.cost_by_year)
         assert (row["flasks_at_peak"], row["samples_per_year"]) == (pick.flasks, pick.laboratory)
-        # The score is the weighted sum of its parts (design, section 7), from what the file alone says.
+        # The score is the weighted sum of its parts, from what the file alone says.
         weights = planning.region.settings.score.weights
         parts = ("exposure", "contamination", "clean_samples", "data_return", "host")
         total = 100 * sum(getattr(weights, part) * row[f"{part}_value"] for part in parts)

@@ -1,7 +1,7 @@
 """`siting noise`: what is refused, what stays the same, the CSV reader, the words and the records of a region.
 
 Sources: properties of the model (shift in time, change of unit, order of rows) hold for any Gaussian fit; exit codes
-are those of the design; other checks are hand sums on invented records.
+are those of README; other checks are hand sums on invented records.
 """
 
 import csv

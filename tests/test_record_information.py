@@ -53,7 +53,7 @@ def test_one_instrument_with_gaps_equals_the_dense_matrix(slow, phi):
 
 @pytest.mark.parametrize(("slow", "phi"), [(0.0, 0.0), (0.4, 0.7)])
 def test_two_instruments_with_gaps_equal_the_dense_matrix(slow, phi):
-    # Source: brute force; the synoptic part that both see stands off the diagonal (section 5 of the design).
+    # Source: brute force; the synoptic part that both see stands off the diagonal.
     rng = np.random.default_rng(4)
     months, f = 30, functions(30)
     columns = [np.column_stack([f, f[:, :2] * (i == 0), f[:, :2] * (i == 1)]) for i in range(2)]

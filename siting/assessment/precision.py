@@ -132,7 +132,7 @@ class Contrast:
 
 @dataclass(frozen=True)
 class Precision:
-    """All that a layout shows, tracer by tracer; `shortfall` is that of section 6 of the design."""
+    """All that a layout shows, tracer by tracer; `shortfall`: over missed goals, of weight x ((error / goal)^2 - 1)."""
 
     shown: tuple[Shown, ...]
     worth: tuple[Worth, ...]

@@ -1,4 +1,4 @@
-"""How much each mode of the field may vary: a prior from mixing times and sources (section 6 of the design).
+"""How much each mode of the field may vary: a prior from mixing times and sources.
 
 Decay rates r_lm = (l (l + 1) - m^2) / tau_exchange + m^2 / tau_zonal; the hemispheric mode (1, 0) decays
 with 2 / tau_exchange as the difference of two boxes does. At frequency w a source of covariance Q gives
@@ -120,7 +120,7 @@ def field_prior(mixing: Mixing, air: Air) -> FieldPrior:
         modes[:, a, :, a] = modes[:, b, :, b] = strength * real
         modes[:, a, :, b] = strength * imaginary
         modes[:, b, :, a] = -strength * imaginary
-    # The global mode keeps its own variances, but says nothing of the others (section 6 of the design).
+    # The global mode keeps its own variances, but says nothing of the others.
     modes[0, :, 1:, :] = 0.0
     modes[1:, :, 0, :] = 0.0
     low = slice(1, min(9, n))

@@ -1,4 +1,4 @@
-"""The usual cautions that the picked sites call for (design, section 12).
+"""The usual cautions that the picked sites call for.
 
 The limits are common practice, no single source, unless a comment names one.
 """

@@ -138,7 +138,7 @@ def integrate_out(matrix: Floats, begin: int, variance: Floats) -> Floats:
 def with_place(matrix: Floats, place: Floats) -> Floats:
     """Return KᵀR⁻¹K from KᵀR₀⁻¹K (D, k, k) for R = R₀ + F D Fᵀ, with D = E Eᵀ, E (D, 6, c), at any rank.
 
-    M - M E (I + Eᵀ M E)⁻¹ Eᵀ M (section 5 of the design; for D on columns of full rank the covariance
+    M - M E (I + Eᵀ M E)⁻¹ Eᵀ M (for D on columns of full rank the covariance
     then is that of R₀ plus D).
     """
     reach = matrix[:, :, :FUNCTIONS] @ place

@@ -1,4 +1,4 @@
-"""What a site as a place does not share with the background: the matrix D of section 5 of the design."""
+"""What a site as a place does not share with the background: the matrix D of its record."""
 
 from __future__ import annotations
 

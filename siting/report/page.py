@@ -214,6 +214,8 @@ def _asked(run: Run) -> list[str]:
         f"{counted(asked['candidates'], 'candidate')}, {counted(asked['offered'], 'way')} to use them (site, plan, "
         "start year)"
     )
+    conditions = counted(len(run.layout["rules"]), "condition")
+    lines.append(f"{conditions} of money, stock and the region's rules, each with what was found under 'Proof'")
     return lines
 
 
@@ -223,8 +225,7 @@ def _figures(run: Run, found: Sequence[Member], currency: str) -> list[Figure]:
     gaps = [charts.Gap(float(row["south"]), float(row["north"])) for row in run.rows("gaps.csv")][:MOST_GAPS]
     caption = (
         "Sites from pole to pole on an axis of the sine of latitude, so that equal heights are equal areas of the "
-        "earth. "
-        f"Shaded: the {counted(len(gaps), 'widest gap')} without a site; dashed: limits of bands."
+        f"earth. Shaded: the {counted(len(gaps), 'widest gap')} without a site; dashed: limits of bands."
     )
     if len(found) > charts.MOST_NAMED:
         caption += f" Names are left out: there are {len(found)} sites."
@@ -236,8 +237,7 @@ def _figures(run: Run, found: Sequence[Member], currency: str) -> list[Figure]:
     if rows:
         caption = (
             "Standard error of each target in units of its goal, on a logarithmic axis: left of the line the goal is "
-            "met. "
-            "Grey bar: what the network adds to what was known before (its right end)."
+            "met. Grey bar: what the network adds to what was known before (its right end)."
         )
         figures.append(_figure("targets", "Targets against goals", caption, lambda wide: charts.targets(rows, wide)))
     years = [row for row in run.rows("costs.csv") if row["what"] == "year"]
@@ -291,8 +291,7 @@ def _signals(run: Run, found: Sequence[Member]) -> list[Figure]:
         left = len(there) - len(kept)
         caption = (
             f"{tracer} as each site would see it: expected monthly mean about the mean of its record, growth and "
-            "season "
-            "together, and (blue) one standard error of a month on both sides."
+            "season together, and (blue) one standard error of a month on both sides."
         )
         caption += f" {left} more sites stand in signals.csv." if left else ""
         figures.append(

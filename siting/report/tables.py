@@ -193,8 +193,7 @@ def targets_table(run: Run) -> Table:
     )
     note = (
         "Probability of detection at 95 % confidence; years of record until it is 90 %. Both rest on an error that "
-        "makes no "
-        "use of what was believed of the target before."
+        "makes no use of what was believed of the target before."
     )
     return Table("targets", "Targets against their goals", heads, tuple(lines), note=note)
 
@@ -358,8 +357,7 @@ def origins_table(counts: Mapping[str, Mapping[str, int]]) -> Table:
     heads = _heads("column", *(f"#{origin}" for origin in ORIGINS))
     note = (
         "Given: in the files of the region. Derived: by siting derive from land, wind and towns. Assumed: a stated "
-        "guess that "
-        "counts. Defaulted: empty, and takes the neutral value."
+        "guess that counts. Defaulted: empty, and takes the neutral value."
     )
     return Table(
         "origins",

@@ -1,4 +1,4 @@
-"""The score objective: worth of each deployment plus coverage of the bands (design, section 7)."""
+"""The score objective: worth of each deployment plus coverage of the bands."""
 
 from __future__ import annotations
 
