@@ -188,6 +188,45 @@ def test_two_sites_of_one_name_get_a_panel_each():
     assert len({row["site"] for row in chart["data"]["values"]}) == 2
 
 
+# -- colours ------------------------------------------------------------------------------------------------
+
+# Full protanopia, deuteranopia and tritanopia in linear RGB: Machado, Oliveira and Fernandes, A Physiologically-based
+# Model for Simulation of Color Vision Deficiency, IEEE TVCG 15 (2009), table of severity 1.0 (from memory).
+EYES = {
+    "all cones": np.eye(3),
+    "no red": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+    "no green": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.01182, 0.04294, 0.968881]],
+    "no blue": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.3039]],
+}
+# sRGB to CIE XYZ under D65 (IEC 61966-2-1), and CIE L*a*b* (CIE 15).
+TO_XYZ = [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+
+
+def linear(colour):
+    channel = np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)])
+    return np.where(channel <= 0.04045, channel / 12.92, ((channel + 0.055) / 1.055) ** 2.4)
+
+
+def lab(colour, eye):
+    xyz = TO_XYZ @ np.clip(np.array(EYES[eye]) @ linear(colour), 0, 1) / np.array([0.9505, 1.0, 1.089])
+    x, y, z = np.where(xyz > 216 / 24389, np.cbrt(xyz), (24389 / 27 * xyz + 16) / 116)
+    return np.array([116 * y - 16, 500 * (x - y), 200 * (y - z)])
+
+
+@pytest.mark.parametrize("eye", EYES)
+@pytest.mark.parametrize("colours", [charts._MONEY, tuple(charts.COLOURS.values()), ("#00735c", "#b3261e")])
+def test_colours_that_stand_for_something_differ_to_every_eye(eye, colours):
+    # A difference of 2.3 is just noticed (Mahy, Van Eycken and Oosterlinck 1994); wanted is three times that.
+    pairs = itertools.combinations(colours, 2)
+    assert min(float(np.linalg.norm(lab(a, eye) - lab(b, eye))) for a, b in pairs) > 7.0
+
+
+def test_neighbours_of_a_stacked_bar_differ_in_light_and_dark_too():
+    # WCAG 2.2, relative luminance; so that a copy in grey still tells them apart.
+    light = [float(linear(colour) @ (0.2126, 0.7152, 0.0722)) + 0.05 for colour in charts._MONEY]
+    assert all(max(a, b) / min(a, b) > 2.0 for a, b in itertools.pairwise(light))
+
+
 # -- drawing ------------------------------------------------------------------------------------------------
 
 

@@ -30,7 +30,7 @@ MOST_SIGNALS = 24
 """Sites whose expected record is drawn; the file holds all."""
 
 # Kinds of cost from below upwards; a pattern of light and dark keeps neighbours apart without colour.
-_MONEY = ("#1b4965", "#9cc5d9", "#5a6f1e", "#d5c67a", "#8c4a2f", "#e6b39a", "#4a3f6b", "#c3b6dd")
+_MONEY = ("#12344d", "#9cc5d9", "#5a6f1e", "#d9c66b", "#8c3b2a", "#efb79f", "#6b3f8f", "#a98fb5")
 
 
 @dataclass(frozen=True)
