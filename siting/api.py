@@ -45,6 +45,7 @@ from siting.verification.verdict import Verification
 
 if TYPE_CHECKING:
     from siting.derive.files import Derived
+    from siting.report.making import Made
 
 # Answers that fail the independent re-check before the search gives up.
 MOST_RETRIES = 10
@@ -508,7 +509,7 @@ def verify(run: str | Path, *, region: str | Path | None = None) -> Verification
     return verify_run(Path(run), None if region is None else Path(region))
 
 
-def make_report(run: str | Path, *, site: str | None = None) -> tuple[Path, ...]:
+def make_report(run: str | Path, *, site: str | None = None) -> Made:
     """Make page, figures and tables of a finished run anew from its folder alone; return the paths that were made.
 
     What frontier, order, alternatives and stress found on the same inputs in folders beside is shown, too. With

@@ -28,15 +28,18 @@ def report(
     Nothing is searched for, and the region is not read: the files of the run are enough.
     """
     from siting import api
+    from siting.outputs.lines import counted
     from siting.region.faults import InputError
 
     try:
-        paths = api.make_report(run, site=site)
+        made = api.make_report(run, site=site)
     except InputError as error:
         refuse(error, as_json)
-    names = [path.relative_to(Path(run).resolve()).as_posix() for path in paths]
+    names = [path.relative_to(Path(run).resolve()).as_posix() for path in made.paths]
     if as_json:
-        print_json({"run": run, "made": names})
+        print_json({"run": run, "made": names, "left_out": list(made.left_out)})
         return
     put(sys.stdout, "".join(f"{Path(run) / name}\n" for name in names if name.endswith(".html")))
-    say(f"Made {len(paths)} file{'s' if len(paths) != 1 else ''} in {run} from what the run wrote, without a search.")
+    for words in made.left_out:
+        say(f"Left out: {words}.")
+    say(f"Made {counted(len(names), 'file')} in {run} from what the run wrote, without a search.")

@@ -52,10 +52,10 @@ def test_a_second_result_replaces_the_first_whole(tmp_path):
 
 
 def test_files_in_subfolders_and_bytes_are_written_as_given(tmp_path):
-    files = FIRST | {"figures/growth.svg": "<svg>\u00e9</svg>", "figures/raw.bin": b"\x00\xff\r\n"}
+    files = FIRST | {"figures/map.svg": "<svg>\u00e9</svg>", "figures/map.png": b"\x00\xff\r\n"}
     write_folder(tmp_path / "r", files)
-    assert (tmp_path / "r/figures/raw.bin").read_bytes() == b"\x00\xff\r\n"
-    assert (tmp_path / "r/figures/growth.svg").read_bytes() == "<svg>\u00e9</svg>".encode()
+    assert (tmp_path / "r/figures/map.png").read_bytes() == b"\x00\xff\r\n"
+    assert (tmp_path / "r/figures/map.svg").read_bytes() == "<svg>\u00e9</svg>".encode()
     write_folder(tmp_path / "r", FIRST)
     assert content(tmp_path / "r") == FIRST
 

@@ -214,7 +214,7 @@ def test_hostile_names_are_plain_text_on_page_and_sheet(browser, tmp_path):
     planning = with_best_ways(planning, picked)
     target = tmp_path / "hostile"
     write_layout(target, planning, assess_layout(planning, picked, state=True), None, "log\n", None, report_files)
-    (sheet,) = make_report(target, "s1")
+    (sheet,) = make_report(target, "s1").paths
     for path in (target / "report.html", sheet):
         opened = browser.new_page(viewport={"width": 400, "height": 900})
         said = []
@@ -322,7 +322,7 @@ def test_a_sheet_for_a_host_is_one_page_of_paper_and_accessible(browser, folder,
     copy = Path(shutil.copytree(folder, tmp_path / "copy"))
     with (copy / "stations.csv").open(encoding="utf-8") as stream:
         site = next(csv.DictReader(stream))["id"]
-    (path,) = make_report(copy, site)
+    (path,) = make_report(copy, site).paths
     opened = browser.new_page(viewport={"width": 400, "height": 900})
     opened.goto(path.as_uri())
     found = Axe().run(opened).response["violations"]

@@ -69,16 +69,30 @@ def text_of(page):
 
 def test_a_report_made_from_the_folder_alone_equals_the_one_that_the_run_made(run):
     before = kept(run)
-    made = make_report(run)
+    made = make_report(run).paths
     assert kept(run) == before
     assert {path.relative_to(run).as_posix().split("/")[0] for path in made} == {"report.html", "figures", "tables"}
 
 
-def test_files_that_a_report_lost_come_back_and_foreign_ones_of_its_folders_go(run):
+def test_files_that_a_report_lost_come_back_and_those_of_an_older_one_go(run):
     before = kept(run)
     shutil.rmtree(run / "figures")
     (run / "report.html").unlink()
-    (run / "tables" / "of-an-older-version.md").write_text("x")
+    (run / "tables" / "stages.md").write_text("older")
+    (run / "tables" / "differences.md").write_text("of another kind of result")
+    make_report(run)
+    assert kept(run) == before
+
+
+def test_a_file_that_somebody_put_among_the_figures_is_never_lost(run):
+    (run / "figures" / "my-own.svg").write_text("mine")
+    assert "figures/my-own.svg" in refused(run.parent, run.name)
+    assert "--out" not in refused(run.parent, run.name)
+
+
+def test_a_folder_that_a_killed_run_left_beside_its_place_is_put_back(run):
+    before = kept(run)
+    run.rename(run.with_name(f".{run.name}.siting-old"))
     make_report(run)
     assert kept(run) == before
 
@@ -100,13 +114,37 @@ def test_an_answer_to_other_inputs_or_about_another_layout_is_left_out(outputs, 
     here = Path(shutil.copytree(outputs, tmp_path / "sea"))
     layout = json.loads((here / "best-by-score" / "layout.json").read_text(encoding="utf-8"))
     found = answers_beside(here / "best-by-score", layout)
-    assert set(found) == {"frontier.json", "stress.json", "alternatives.json"}
-    other = layout | {"picked": layout["picked"][1:]}
-    assert set(answers_beside(here / "best-by-score", other)) == {"frontier.json"}
-    changed = layout | {"inputs": layout["inputs"] | {"region.toml": "0" * 64}}
-    assert answers_beside(here / "best-by-score", changed) == {}
-    (here / "frontier-by-score" / "frontier.json").write_text("{", encoding="utf-8")
-    assert "frontier.json" not in answers_beside(here / "best-by-score", layout)
+    assert set(found.found) == {"frontier.json", "stress.json", "alternatives.json"}
+    assert found.left_out == ()
+    other = answers_beside(here / "best-by-score", layout | {"picked": layout["picked"][1:]})
+    assert set(other.found) == {"frontier.json"}
+    assert [words.partition(" (")[2] for words in other.left_out] == ["about another layout)"] * 2
+    changed = answers_beside(here / "best-by-score", layout | {"inputs": layout["inputs"] | {"region.toml": "0" * 64}})
+    assert changed.found == {}
+    assert changed.left_out[0] == "frontier-by-score (made from other inputs: region.toml)"
+    more = layout | {"inputs": layout["inputs"] | {"layouts/an-idea.csv": "0" * 64}}
+    assert answers_beside(here / "best-by-score", more) == found, "a layout to be judged is no input to another one"
+
+
+@pytest.mark.parametrize("text", ["{", "[" * 50_000, "{}", '{"inputs": 3}'])
+def test_an_answer_beside_that_cannot_be_read_spoils_nothing_and_is_named(outputs, tmp_path, text):
+    here = Path(shutil.copytree(outputs, tmp_path / "sea"))
+    (here / "frontier-by-score" / "frontier.json").write_text(text, encoding="utf-8")
+    made = make_report(here / "best-by-score")
+    assert made.left_out == ("frontier-by-score (cannot be read)",)
+    page = (here / "best-by-score" / "report.html").read_text(encoding="utf-8")
+    assert "left out: frontier-by-score (cannot be read)" in text_of(page)
+
+
+def test_an_answer_beside_of_another_version_spoils_nothing_and_is_named(outputs, tmp_path):
+    here = Path(shutil.copytree(outputs, tmp_path / "sea"))
+    path = here / "frontier-by-score" / "frontier.json"
+    content = json.loads(path.read_text(encoding="utf-8"))
+    del content["points"]
+    path.write_text(json.dumps(content), encoding="utf-8")
+    done = siting(here, "report", "best-by-score")
+    assert done.returncode == 0, done.stderr
+    assert "Left out: frontier-by-score (not as it was written" in " ".join(done.stderr.split())
 
 
 def test_figures_are_sound_as_svg_and_wide_enough_for_a_page_as_png(run):
@@ -153,7 +191,7 @@ def test_a_page_names_no_address_that_a_browser_would_ask(run):
 def test_a_sheet_tells_a_host_what_stands_there_what_it_needs_and_who_pays(run):
     station = rows_of(run / "stations.csv")[0]
     before = kept(run)
-    (path,) = make_report(run, station["id"])
+    (path,) = make_report(run, station["id"]).paths
     assert {name: text for name, text in kept(run).items() if not name.startswith("sheets/")} == before
     text = text_of(path.read_text(encoding="utf-8"))
     assert station["name"] in text
@@ -171,7 +209,7 @@ def test_a_sheet_tells_a_host_what_stands_there_what_it_needs_and_who_pays(run):
 def test_cautions_of_a_sheet_are_those_that_name_its_site(run):
     site = rows_of(run / "stations.csv")[0]["id"]
     (run / "cautions.txt").write_text(f"Height. Sites: {site}, x.\nGlass. All new sites.\nIce. Sites: x.\n")
-    (path,) = make_report(run, site)
+    (path,) = make_report(run, site).paths
     text = text_of(path.read_text(encoding="utf-8"))
     assert "Height." in text
     assert "Glass." in text
@@ -249,12 +287,40 @@ def test_a_run_of_an_earlier_version_is_refused_with_the_keys_that_it_lacks(run)
 def test_a_table_that_was_changed_by_hand_is_a_plain_fault(run, name):
     lines = (run / name).read_text(encoding="utf-8").splitlines()
     (run / name).write_text("\n".join(["a,b", *lines[1:]]), encoding="utf-8")
-    assert "not as the run wrote them" in refused(run.parent, run.name)
+    said = refused(run.parent, run.name)
+    assert f"{run.name}/{name}, row 1, " in said
+    assert "is missing" in said
+
+
+@pytest.mark.parametrize(
+    ("name", "change"),
+    [
+        ("targets.csv", lambda text: re.sub(r"(,)[\d.]+(,[\d.]+,no,)", r"\1x\2", text)),
+        ("map.svg", lambda text: text.replace('width="', 'width="9', 1).replace('height="', 'height="99', 1)),
+        ("map.svg", lambda text: ""),
+        ("costs.csv", lambda text: ""),
+        ("signals.csv", lambda text: text.replace("2030", "2" * 200_000)),
+    ],
+)
+def test_a_value_that_was_changed_by_hand_is_a_plain_fault(run, name, change):
+    path = run / name
+    text = path.read_text(encoding="utf-8")
+    path.write_text(change(text), encoding="utf-8")
+    assert path.read_text(encoding="utf-8") != text
+    refused(run.parent, run.name)
+
+
+def test_a_table_saved_with_a_byte_mark_is_read_as_before(run):
+    before = (run / "report.html").read_bytes()
+    path = run / "sites.csv"
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    make_report(run)
+    assert (run / "report.html").read_bytes() == before
 
 
 def test_the_python_face_returns_the_paths_and_raises_the_same_faults(run):
     made = api.make_report(run)
-    assert run / "report.html" in [Path(path) for path in made]
+    assert run / "report.html" in made.paths
     with pytest.raises(InputError, match="is not picked"):
         api.make_report(run, site="nowhere")
 

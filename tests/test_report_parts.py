@@ -234,13 +234,13 @@ def test_neighbours_of_a_stacked_bar_differ_in_light_and_dark_too():
 @given(st.text("\"'<>&=; abc\u05e9\u00e9-.", min_size=1, max_size=20), TEXT)
 def test_any_words_go_through_a_drawing_and_come_out_as_text(name, words):
     chart = {
-        "data": {"values": [{"x": 1, "t": tip(0, [words, "12.5 ppm"])}]},
+        "data": {"values": [{"x": 1, "t": tip(0, [words, "12.3456 ppm"])}]},
         "mark": "point",
         "encoding": {"x": {"field": "x", "type": "quantitative"}, "description": {"field": "t"}},
     }
     root = ET.fromstring(svg(chart, words, words, [name]))
     (marked,) = [one for one in root.iter() if one.get("data-tip")]
-    assert marked.get("data-tip").split() == [*clean(words).split(), "12.5", "ppm"]
+    assert marked.get("data-tip").split() == [*clean(words).split(), "12.3456", "ppm"], "numbers keep their digits"
     assert marked.get("data-site") == name
 
 

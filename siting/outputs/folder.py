@@ -7,6 +7,7 @@ then the old one deleted. A killed run leaves the old result whole; the next run
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
@@ -70,6 +71,14 @@ RESULT_NAMES = frozenset(
     }
 )
 """What a result folder may hold; anything else belongs to somebody and is never deleted."""
+
+_NESTED = re.compile(
+    r"figures/(?:captions\.txt|(?:map|ladder|targets|money|frontier|stress|signals(?:-\d+)?)\.(?:svg|png))"
+    r"|tables/(?:sites|bands|targets|money|why|supply|assumptions|stages|differences)\.(?:md|tex)"
+    r"|sheets/host-[a-z0-9._-]+\.html"
+)
+"""What the folders in a result may hold."""
+_FOLDERS = ("figures", "tables", "sheets")
 
 _ALLOWED = "a new or empty folder, or one that holds an earlier result and nothing else"
 _DROPPINGS = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
@@ -221,6 +230,14 @@ def _foreign(folder: Path, files: Mapping[str, str | bytes]) -> str:
         return "a file"
     known = RESULT_NAMES | _DROPPINGS | {name.split("/", 1)[0] for name in files}
     strange = sorted(path.name for path in folder.iterdir() if path.name not in known)
+    for name in _FOLDERS:
+        if (folder / name).is_symlink():
+            strange.append(f"{name}, a link")
+            continue
+        for path in sorted((folder / name).rglob("*")):
+            inside = path.relative_to(folder).as_posix()
+            if path.name not in _DROPPINGS and inside not in files and not _NESTED.fullmatch(inside):
+                strange.append(inside)
     more = f" and {len(strange) - 3} more" if len(strange) > 3 else ""
     return ", ".join(strange[:3]) + more
 

@@ -224,7 +224,21 @@ def _sites(assessment: Assessment, width: int) -> str:
     heads = ("site", "plan", "from", "latitude", "score", "samples", assessment.money.currency)
     title = "New sites (score 0-100; samples accepted in an open month; money in all)"
     table = text_table(heads, rows, width, left=3, fold=(0, 1), drop=(5, 3, 2, 4), instead="sites.csv")
-    return f"{wrapped(title, width)}\n{table}"
+    short = short_records(assessment)
+    return f"{wrapped(title, width)}\n{table}" + (f"\n{wrapped(short, width)}" if short else "")
+
+
+def short_records(assessment: Assessment) -> str:
+    """Name picked sites whose record in the window is shorter than a year, though it is paid for; empty without any."""
+    first, last = assessment.money.years[0], assessment.money.years[-1]
+    found = []
+    for pick in assessment.picks:
+        year, month = pick.first_month
+        months = range(12 * (year - first) + month - 1, 12 * (last - first + 1))
+        count = sum(m % 12 + 1 in pick.open_months for m in months)
+        if count < 12:
+            found.append(f"{pick.id} ({counted(count, 'month')})")
+    return f"Fewer than 12 months of record in the window: {', '.join(found)}." if found else ""
 
 
 def _score(planning: Planning, assessment: Assessment, certificate: Certificate | None) -> str:

@@ -59,6 +59,11 @@ class _Pickled:
             object.__setattr__(self, name, _frozen(one))
 
 
+def bearing(inputs: Mapping[str, str]) -> dict[str, str]:
+    """Return the hashes of inputs by file without the layouts to judge: those change no answer but their own."""
+    return {name: digest for name, digest in inputs.items() if not name.startswith("layouts/")}
+
+
 @dataclass(frozen=True, eq=False)
 class Candidates(_Pickled):
     """The places of a region in the order of their ids; every array has one entry a candidate.

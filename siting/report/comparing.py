@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,7 +15,7 @@ from siting.region.faults import Findings
 from siting.report.page import script_json
 from siting.report.panels import Map, panels_of
 from siting.report.papers import latex, markdown
-from siting.report.reading import COMPARISON, Content, Row, decoded, parsed
+from siting.report.reading import COMPARISON, Content, Row, decoded, parsed, rows_in
 from siting.report.rendering import rendered
 from siting.report.tables import Cell, Head, Line, Table, pairs_table
 
@@ -50,8 +48,8 @@ def comparison_report(files: Mapping[str, str | bytes], where: str = "") -> dict
             )
     content = parsed(findings, f"{where}/{COMPARISON}", texts.get(COMPARISON, ""))
     places = parsed(findings, f"{where}/comparison.geojson", texts.get("comparison.geojson", ""))
+    rows = rows_in(findings, f"{where}/comparison.csv", texts.get("comparison.csv", ""), ("group", "quantity"))
     findings.raise_if_any()
-    rows = tuple(csv.DictReader(io.StringIO(texts["comparison.csv"], newline="")))
     made = [differences(rows), sites_table(content, places)]
     page = rendered(
         "comparison.html.j2",

@@ -45,8 +45,14 @@ CONFIG: Chart = {
 
 _TAG = re.compile(r"<[^>]*>")
 _LABEL = re.compile(r' aria-label="([^"]*)"')
+_GEOMETRY = re.compile(
+    r' (?:d|transform|x|y|x1|y1|x2|y2|cx|cy|r|rx|ry|width|height|viewBox|points|stroke-dasharray)="[^"]*"'
+)
 _OTHER = re.compile(r' (?:role|aria-roledescription|aria-hidden|class|pointer-events)="[^"]*"')
-_LONG = re.compile(r"(\d+\.\d)\d+")
+_LONG = re.compile(r"-?\d+\.\d{2,}(?:e[-+]?\d+)?")
+_SIZE = re.compile(r'<svg\b[^>]*? width="([\d.]+)(?:px)?" height="([\d.]+)(?:px)?"')
+MOST_UNITS = 8000
+"""Longest side of a drawing that is made into pixels."""
 _HIDDEN = ' display="none"'
 _TIP = re.compile(r"(\d*)\|(.*)", re.DOTALL)
 
@@ -74,8 +80,13 @@ def _plain(tag: str, ids: Sequence[str]) -> str:
     """Return a tag without roles and classes, with short numbers and our own attributes; texts are left alone."""
     if _HIDDEN in tag and tag.endswith("/>"):
         return ""
-    bare = _LONG.sub(r"\1", _OTHER.sub("", tag))
+    # Only places and sizes are rounded: a label holds numbers that somebody reads.
+    bare = _GEOMETRY.sub(lambda found: _LONG.sub(_rounded, found.group()), _OTHER.sub("", tag))
     return _LABEL.sub(lambda found: _marked(unescape(found.group(1)), ids), bare)
+
+
+def _rounded(found: re.Match[str]) -> str:
+    return f"{float(found.group()):.1f}".replace("-0.0", "0.0")
 
 
 def _marked(label: str, ids: Sequence[str]) -> str:
@@ -89,8 +100,14 @@ def _marked(label: str, ids: Sequence[str]) -> str:
 
 
 def png(drawing: str, scale: float = PNG_SCALE) -> bytes:
-    """Return an SVG document as PNG, `scale` pixels for each of its units."""
+    """Return an SVG document as PNG, `scale` pixels for each of its units.
+
+    Raises ValueError where the document names no size, or one that is not a page's.
+    """
     import vl_convert
 
+    size = _SIZE.search(drawing)
+    if size is None or max(map(float, size.groups())) > MOST_UNITS:
+        raise ValueError(f"a drawing must say its size, at most {MOST_UNITS} units each way")
     drawn: bytes = vl_convert.svg_to_png(drawing, scale=scale)
     return drawn

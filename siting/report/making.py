@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from siting.outputs.folder import heal, write_folder
+from siting.outputs.folder import FolderError, heal, write_folder
 from siting.region.faults import Findings, InputError
 from siting.report.comparing import comparison_report
 from siting.report.drawing import png
 from siting.report.page import report_page
 from siting.report.papers import latex, markdown
-from siting.report.reading import LAYOUT, Content, answers_beside, read_files, run_of
+from siting.report.reading import LAYOUT, Beside, answers_beside, read_files, run_of
 from siting.report.rendering import Figure
 from siting.report.sheets import sheets_again, site_sheet
 from siting.report.tables import Table
@@ -25,6 +26,8 @@ ON_PAPER = ("sites", "bands", "targets", "money", "why", "supply", "assumptions"
 """Tables that a proposal puts in."""
 
 
+_UNSOUND = (KeyError, ValueError, TypeError, AttributeError, IndexError, ArithmeticError, RuntimeError)
+"""What a page meets in files that were changed since a run wrote them."""
 _Files = dict[str, str | bytes]
 
 
@@ -34,7 +37,7 @@ def without_report(files: Mapping[str, str | bytes]) -> dict[str, str | bytes]:
 
 
 def report_files(
-    files: Mapping[str, str | bytes], beside: Mapping[str, Content] | None = None, where: str = ""
+    files: Mapping[str, str | bytes], beside: Beside | None = None, where: str = ""
 ) -> dict[str, str | bytes]:
     """Return page, figures and tables of a layout by name.
 
@@ -79,18 +82,31 @@ def paper_tables(given: list[Table]) -> dict[str, str | bytes]:
     return made
 
 
-def make_report(folder: Path, site: str | None = None) -> tuple[Path, ...]:
-    """Make the report of a finished run anew from its folder, and write it there; return the paths that were made.
+@dataclass(frozen=True)
+class Made:
+    """The files that a report made, and in words the answers beside that did not fit the run."""
+
+    paths: tuple[Path, ...]
+    left_out: tuple[str, ...]
+
+
+def make_report(folder: Path, site: str | None = None) -> Made:
+    """Make the report of a finished run anew from its folder, and write it there.
 
     With `site` only the sheet for the host of that site is made, and the rest stays as it is. The folder is replaced
     whole, as when it was written. Raises `InputError` where the folder is no run, a file is missing or cannot be
     read, or the site is not picked; `FolderError` where the folder cannot be written.
     """
-    files = read_files(folder)
-    heal(Path(os.path.realpath(folder)))
     try:
-        kept, made = _again(folder, files, site)
-    except (KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        # A killed run may have left the folder beside its place.
+        heal(Path(os.path.realpath(folder)))
+        files = read_files(folder)
+        kept, made, left_out = _again(folder, files, site)
+        write_folder(folder, {**kept, **made})
+    except FolderError as error:
+        mend = "work in the folder above it, move what is not of the run elsewhere, check the permissions"
+        raise InputError([replace(fault, file=str(folder), mend=mend) for fault in error.faults]) from error
+    except _UNSOUND as error:
         # What a run writes is sound: a column or a value that is not there was changed since.
         findings = Findings()
         findings.fault(
@@ -101,13 +117,12 @@ def make_report(folder: Path, site: str | None = None) -> tuple[Path, ...]:
             mend="make the run again with siting plan, assess or compare",
         )
         raise InputError(findings.faults) from error
-    write_folder(folder, {**kept, **made})
     root = Path(os.path.realpath(folder))
-    return tuple(root / name for name in sorted(made))
+    return Made(tuple(root / name for name in sorted(made)), left_out)
 
 
-def _again(folder: Path, files: Mapping[str, bytes], site: str | None) -> tuple[_Files, _Files]:
-    """Return the files of a folder that stay, and those that are made."""
+def _again(folder: Path, files: Mapping[str, bytes], site: str | None) -> tuple[_Files, _Files, tuple[str, ...]]:
+    """Return the files of a folder that stay, those that are made, and the answers that did not fit."""
     if LAYOUT not in files:
         if site is not None:
             findings = Findings()
@@ -115,11 +130,23 @@ def _again(folder: Path, files: Mapping[str, bytes], site: str | None) -> tuple[
             findings.fault("--site", None, None, site, problem, allowed="a layout's run", mend="name a layout's folder")
             findings.raise_if_any()
         kept = without_report(files)
-        return kept, comparison_report(kept, str(folder))
+        return kept, comparison_report(kept, str(folder)), ()
     if site is not None:
-        return {**files}, site_sheet(run_of(files, None, str(folder)), site)
+        return {**files}, site_sheet(run_of(files, None, str(folder)), site), ()
     kept = without_report(files)
     run = run_of(kept, None, str(folder))
+    beside = _shown(kept, answers_beside(folder, run.layout), str(folder))
     # Sheets that were asked for before are made again, with the rest.
-    made = {**report_files(kept, answers_beside(folder, run.layout), str(folder)), **sheets_again(run, files)}
-    return kept, made
+    return kept, {**report_files(kept, beside, str(folder)), **sheets_again(run, files)}, beside.left_out
+
+
+def _shown(files: Mapping[str, str | bytes], beside: Beside, where: str) -> Beside:
+    """Return the answers without those that a page cannot show, as of another version, so that none spoils the rest."""
+    found, left_out = dict(beside.found), list(beside.left_out)
+    for mark, content in beside.found.items():
+        try:
+            report_page(run_of(files, Beside({mark: content}), where))
+        except _UNSOUND as error:
+            del found[mark]
+            left_out.append(f"{content['folder']} (not as it was written: {type(error).__name__}: {error})")
+    return Beside(found, tuple(left_out))

@@ -23,12 +23,16 @@ class Loss:
 
 @dataclass(frozen=True)
 class Swap:
-    """The best replacement of a site that keeps every rule; `value` and `cost` are changes of the layout."""
+    """The best replacement of a site that keeps every rule.
+
+    `change` is that of the layout's score, or by "error" that of its shortfall (above 0: worse), `cost` that of its
+    cost.
+    """
 
     id: str
     plan: str
     start_year: int
-    value: float
+    change: float
     cost: float
     by: str
     complete: bool
@@ -138,7 +142,7 @@ def _swap(row: Row) -> Swap | None:
         row["other_id"],
         row["other_plan"],
         int(row["other_start_year"]),
-        float(row["value_change"]),
+        float(row["value_change"]) if row["by"] == "score" else -float(row["value_change"]),
         float(row["cost_change"]),
         row["by"],
         row["complete"] == "yes",

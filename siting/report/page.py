@@ -201,7 +201,8 @@ def _asked(run: Run) -> list[str]:
         each = f", by year at most {', '.join(tables.money_text(one) for one in per_year)}"
     elif per_year:
         each = f", at most {tables.money_text(per_year)} a year"
-    spare = f", {asked['spare']} of them stay at home as reference" if asked["spare"] else ""
+    stay = "stays" if asked["spare"] == 1 else "stay"
+    spare = f", {asked['spare']} of them {stay} at home as reference" if asked["spare"] else ""
     last = asked["first_year"] + asked["years"] - 1
     lines.append(f"Budget {tables.money_text(asked['budget_total'])} {currency} in {asked['first_year']}-{last}{each}")
     flasks = "" if asked["flask_stock"] is None else f"; {asked['flask_stock']:,} flasks"
@@ -215,7 +216,7 @@ def _asked(run: Run) -> list[str]:
         "start year)"
     )
     conditions = counted(len(run.layout["rules"]), "condition")
-    lines.append(f"{conditions} of money, stock and the region's rules, each with what was found under 'Proof'")
+    lines.append(f"{conditions} of money, stock and rules, each with what was found under 'Proof'")
     return lines
 
 
@@ -329,7 +330,7 @@ def _tables(run: Run, found: Sequence[Member], currency: str) -> list[tables.Tab
     layout, beside = run.layout, run.beside
     counts = tables.origin_counts(run.layers["candidates.geojson"]["features"], frozenset(m.id for m in found))
     made: list[tables.Table | None] = [
-        tables.sites_table(found, currency),
+        tables.sites_table(found, run, currency),
         tables.bands_table(run),
         tables.supply_table(run, currency),
         tables.schedule_table(run),
@@ -383,8 +384,7 @@ def _proof_check(layout: Content) -> str:
         return ""
     return (
         f"The tree of the search stands in proof.json (SHA-256 {layout['proof_sha256']}). siting verify on this "
-        "folder works rules, "
-        "money, value and bound out again without a search."
+        "folder works rules, money, value and bound out again without a search."
     )
 
 
@@ -407,8 +407,7 @@ def _stress_words(content: Content | None) -> str:
         return ""
     words = [
         f"{content['futures_done']} futures of prices, failures, lost shipments, late starts and noise; the layout "
-        "stays within all rules "
-        f"in {100.0 * content['within']:.0f} % of them."
+        f"stays within all rules in {100.0 * content['within']:.0f} % of them."
     ]
     worst = content["single"][0] if content["single"] else None
     if worst is not None:
@@ -427,11 +426,12 @@ _ASKED_BY = {
 
 
 def _missing(run: Run) -> str:
-    """Say what could be shown here if it were asked for."""
+    """Say what could be shown here if it were asked for, and what was found but does not fit."""
     absent = [words for mark, words in _ASKED_BY.items() if mark not in run.beside]
     if not absent:
         return ""
-    return f"Not on this page: {', '.join(absent)}. Run them on the same inputs, then siting report on this folder."
+    words = f"Not on this page: {', '.join(absent)}. Run them on the same inputs, then siting report on this folder."
+    return words + (f" Found beside, but left out: {'; '.join(run.left_out)}." if run.left_out else "")
 
 
 def _site_facts(found: Sequence[Member], currency: str) -> Markup:
@@ -445,10 +445,10 @@ def _site_facts(found: Sequence[Member], currency: str) -> Markup:
             lost = ", ".join(f"{loss.target} {tables.percent(loss.percent)}" for loss in m.losses)
             lines.append(f"Without it the errors grow: {lost}.")
         if m.swap:
-            unit = "the score" if m.swap.by == "score" else "the sum over goals"
+            unit = "the score" if m.swap.by == "score" else "the shortfall"
             lines.append(
                 f"Best replacement: {m.swap.id} ({m.swap.plan} from {m.swap.start_year}), which changes {unit} by "
-                f"{m.swap.value:+.3g} and the cost by {m.swap.cost:+,.0f} {currency}."
+                f"{m.swap.change:+.3g} and the cost by {m.swap.cost:+,.0f} {currency}."
             )
         facts.append({"id": m.id, "name": m.name, "lines": lines})
     return script_json(facts)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from siting.outputs.folder import RESULT_NAMES
 from siting.region.faults import Findings
+from siting.region.model import bearing
 
 Row = Mapping[str, str]
 Content = Mapping[str, Any]
@@ -25,12 +26,20 @@ _AGAIN = "make the run again with this version: siting plan or siting assess"
 
 
 @dataclass(frozen=True)
+class Beside:
+    """Answers of other commands about a run: parsed, by mark, and in words those that do not fit it."""
+
+    found: Mapping[str, Content]
+    left_out: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Run:
     """The files of one layout.
 
     `layout` is layout.json; `tables` the CSV files by name as rows of texts; `layers` the GeoJSON files by name;
     `texts` all others. `beside` holds the parsed answers of other commands on the same inputs, by mark (as
-    "frontier.json"), which `siting report` found in folders beside.
+    "frontier.json"), which `siting report` found in folders beside, `left_out` says in words which it did not take.
     """
 
     layout: Content
@@ -38,13 +47,14 @@ class Run:
     layers: Mapping[str, Content]
     texts: Mapping[str, str]
     beside: Mapping[str, Content]
+    left_out: tuple[str, ...] = ()
 
     def rows(self, name: str) -> tuple[Row, ...]:
         """Return the rows of a CSV file, none where the run has no such file."""
         return self.tables.get(name, ())
 
 
-def run_of(files: Mapping[str, str | bytes], beside: Mapping[str, Content] | None = None, where: str = "") -> Run:
+def run_of(files: Mapping[str, str | bytes], beside: Beside | None = None, where: str = "") -> Run:
     """Return the parsed files of a layout's folder.
 
     `where` is the folder's name in messages. Raises `InputError` naming every file that is missing or cannot be read.
@@ -70,12 +80,12 @@ def run_of(files: Mapping[str, str | bytes], beside: Mapping[str, Content] | Non
                 else:
                     layers[name] = content
             elif name.endswith(".csv"):
-                tables[name] = tuple(csv.DictReader(io.StringIO(text, newline="")))
+                tables[name] = rows_in(findings, _place(where, name), text, _HEADS.get(name, ()))
             else:
                 texts[name] = text
     _check_layout(findings, _place(where, LAYOUT), layout)
     findings.raise_if_any()
-    return Run(layout, tables, layers, texts, dict(beside or {}))
+    return Run(layout, tables, layers, texts, beside.found if beside else {}, beside.left_out if beside else ())
 
 
 def read_files(folder: Path) -> dict[str, bytes]:
@@ -111,37 +121,69 @@ def read_files(folder: Path) -> dict[str, bytes]:
     return files
 
 
-def answers_beside(folder: Path, layout: Content) -> dict[str, Content]:
+MARKS = ("frontier.json", "order.json", "alternatives.json", "stress.json")
+
+
+def answers_beside(folder: Path, layout: Content) -> Beside:
     """Return what frontier, order, alternatives and stress found beside a run, where it rests on the same inputs.
 
     By mark, as "frontier.json". An answer to other inputs, to another what-if or about another layout is left out, and
-    so is one that cannot be read. Of several by the same name the folder that comes first counts.
+    so is one that cannot be read; where no other one by its name fits, it is told why. Of several that fit the folder
+    that comes first counts. Layouts that stand in the region to be judged are no inputs to each other.
     """
     found: dict[str, Content] = {}
-    picks = sorted((pick["id"], pick["plan"], pick["start_year"]) for pick in layout["picked"])
-    objective = layout.get("objective")
+    unfit: dict[str, list[str]] = {}
     for path in sorted(folder.parent.glob("*/*.json")):
         mark = path.name
-        if mark not in ("frontier.json", "order.json", "alternatives.json", "stress.json") or mark in found:
+        if mark not in MARKS or mark in found:
             continue
         try:
             content = json.loads(path.read_text(encoding="utf-8"))
-            same = content["inputs"] == layout["inputs"] and content["changes"] == layout["changes"]
-            if mark == "stress.json":
-                same = same and sorted(map(tuple, content["layout"])) == picks
-            elif mark == "alternatives.json":
-                same = same and sorted(map(tuple, content["base"]["layout"])) == picks
-            else:
-                same = same and content["by"] in (objective, "both", "score" if objective is None else objective)
-        except (OSError, ValueError, KeyError, TypeError):
-            continue
-        if same:
+            why = _unfit(mark, content, layout)
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            why = "cannot be read"
+        if why:
+            unfit.setdefault(mark, []).append(f"{path.parent.name} ({why})")
+        else:
             found[mark] = content | {"folder": path.parent.name}
-    return found
+    return Beside(found, tuple(words for mark in MARKS if mark not in found for words in unfit.get(mark, ())))
+
+
+def _unfit(mark: str, content: Content, layout: Content) -> str:
+    """Return why an answer does not belong to a run, empty where it does."""
+    theirs, ours = bearing(content["inputs"]), bearing(layout["inputs"])
+    unlike = sorted(name for name in {*theirs, *ours} if theirs.get(name) != ours.get(name))
+    if unlike:
+        return f"made from other inputs: {', '.join(unlike)}"
+    if content["changes"] != layout["changes"]:
+        return f"made with {', '.join(content['changes']) or 'no what-if'}"
+    picks = sorted((pick["id"], pick["plan"], pick["start_year"]) for pick in layout["picked"])
+    about = {"stress.json": lambda: content["layout"], "alternatives.json": lambda: content["base"]["layout"]}
+    if mark in about:
+        return "" if sorted(map(tuple, about[mark]())) == picks else "about another layout"
+    objective = layout["objective"]
+    fits = content["by"] in (objective, "both", "score" if objective is None else objective)
+    return "" if fits else f"made by {content['by']}, this layout by {objective}"
 
 
 def _place(where: str, name: str) -> str:
     return f"{where}/{name}" if where else name
+
+
+def rows_in(findings: Findings, place: str, text: str, needed: Sequence[str]) -> tuple[Row, ...]:
+    """Return the rows of a CSV file; one that cannot be read, or lacks a column, becomes a fault."""
+    try:
+        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+        lacking = [name for name in needed if name not in (reader.fieldnames or ())]
+        rows = tuple(reader)
+    except csv.Error as error:
+        findings.fault(place, None, None, None, f"is not CSV: {error}", allowed=_WRITTEN, mend=_AGAIN)
+        return ()
+    if lacking and text:
+        findings.fault(place, 1, ", ".join(lacking), None, "is missing", allowed=_WRITTEN, mend=_AGAIN)
+    elif lacking:
+        findings.fault(place, None, None, None, "is empty", allowed=_WRITTEN, mend=_AGAIN)
+    return rows
 
 
 def decoded(findings: Findings, place: str, content: str | bytes) -> str:
@@ -149,7 +191,8 @@ def decoded(findings: Findings, place: str, content: str | bytes) -> str:
     if isinstance(content, str):
         return content
     try:
-        return content.decode("utf-8")
+        # A table program may have put a byte mark before it.
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         problem = f"is not UTF-8 text (byte {error.start})"
         findings.fault(place, None, None, None, problem, allowed=_WRITTEN, mend=_AGAIN)
@@ -160,7 +203,7 @@ def parsed(findings: Findings, place: str, text: str) -> Content:
     """Return a JSON file's object; one that holds none becomes a fault."""
     try:
         content = json.loads(text or "{}")
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         findings.fault(place, None, None, None, f"is not JSON: {error}", allowed=_WRITTEN, mend=_AGAIN)
         return {}
     if not isinstance(content, dict):
@@ -169,6 +212,17 @@ def parsed(findings: Findings, place: str, text: str) -> Content:
     return content
 
 
+_HEADS: Mapping[str, tuple[str, ...]] = {
+    "sites.csv": ("id", "name", "plan", "lat", "lon", "lat_south", "lat_north", "score", "cost_total"),
+    "costs.csv": ("what", "year", "id", "total"),
+    "coverage.csv": ("band", "south", "north", "area_share", "sites"),
+    "targets.csv": ("tracer", "target", "words", "unit", "goal", "error", "met", "prior_error"),
+    "signals.csv": ("tracer", "id", "unit", "year", "month", "date", "expected", "error"),
+    "swaps.csv": ("id", "other_id", "other_plan", "other_start_year", "value_change", "cost_change", "by", "complete"),
+    "stations.csv": ("id", "name", "plan", "instruments", "first_month"),
+    "why.csv": ("id", "tracer", "target", "loss_percent", "shortfall_loss"),
+    "gaps.csv": ("south", "north"),
+}
 _LAYOUT_KEYS = (
     *("region", "title", "currency", "objective", "changes", "assumed", "asked", "answer"),
     *("picked", "rules", "rules_broken", "targets", "stages", "cost_total", "cost_by_year"),

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from siting.outputs.lines import number
+from siting.outputs.lines import counted, number
 from siting.region.plain import listed
 from siting.report.charts import where
 from siting.report.members import Member
@@ -78,8 +79,10 @@ def percent(share: float) -> str:
     return f"{share:+.2g} %"
 
 
-def sites_table(members: Sequence[Member], currency: str) -> Table:
+def sites_table(members: Sequence[Member], run: Run, currency: str) -> Table:
     """Return picked sites and running stations: what stands there, from when, and for how much."""
+    records = {(row["id"], row["date"]) for row in run.rows("signals.csv")}
+    months = Counter(name for name, _ in records)
     lines = []
     for m in members:
         loss = m.greatest
@@ -91,7 +94,7 @@ def sites_table(members: Sequence[Member], currency: str) -> Table:
                     Cell(where(m), m.lat),
                     Cell(m.kind_words),
                     Cell(m.plan),
-                    Cell(m.first_month if m.picked else f"runs since {m.first_month}" if m.first_month else "runs"),
+                    Cell(_from(m)),
                     _number(m.score),
                     _number(m.cost, money_text),
                     Cell(f"{loss.target} {percent(loss.percent)}", loss.percent) if loss is not None else Cell("-", ""),
@@ -103,7 +106,18 @@ def sites_table(members: Sequence[Member], currency: str) -> Table:
         "site", "id", "#latitude", "what", "plan", "from", "#score", f"#{currency}", "#loss without it (error of)"
     )
     title = "Sites from north to south: picked ones and those that run already"
-    return Table("sites", title, heads, tuple(lines), picks=True)
+    short = [f"{m.id} ({counted(months[m.id], 'month')})" for m in members if m.picked and 0 < months[m.id] < 12]
+    note = f"Fewer than 12 months of record in the window: {', '.join(short)}." if short else ""
+    return Table("sites", title, heads, tuple(lines), picks=True, note=note)
+
+
+def _from(member: Member) -> str:
+    if member.picked:
+        return member.first_month
+    if not member.first_month:
+        return "runs"
+    since = float(member.first_month)
+    return f"runs since {since:.0f}" if since.is_integer() else f"runs since {member.first_month}"
 
 
 def bands_table(run: Run) -> Table:
@@ -220,10 +234,9 @@ def money_table(run: Run, currency: str) -> Table:
         if row["what"] in ("year", "total")
     ]
     heads = _heads("year", *(f"#{kind.replace('_', ' ')}" for kind in kinds), "#total")
-    note = (
-        "With reserve, overhead and growth of prices. Transport fixed: paid once by all sites that share a leg or "
-        "voyage."
-    )
+    note = "With reserve, overhead and growth of prices."
+    if "transport_fixed" in kinds:
+        note += " Transport fixed: paid once by all sites that share a leg or voyage."
     return Table("money", f"Money by year and kind, {currency}", heads, tuple(lines), note=note)
 
 
@@ -235,7 +248,7 @@ def why_table(members: Sequence[Member], run: Run, currency: str) -> Table | Non
     if not any(m.losses or m.swap for m in picked):
         return None
     by = next((m.swap.by for m in picked if m.swap), "")
-    unit = "score" if by == "score" else "sum over goals"
+    unit = "score" if by == "score" else "shortfall"
     lines = []
     for m in picked:
         losses = {(loss.tracer, loss.target): loss.percent for loss in m.losses}
@@ -247,7 +260,7 @@ def why_table(members: Sequence[Member], run: Run, currency: str) -> Table | Non
                     *(_number(losses.get(key), percent) for key in targets),
                     _number(m.shortfall_loss),
                     Cell(f"{swap.id}, {swap.plan} from {swap.start_year}" if swap else "none keeps the rules"),
-                    _number(swap.value if swap else None, lambda value: f"{value:+.3g}"),
+                    _number(swap.change if swap else None, lambda value: f"{value:+.3g}"),
                     _number(swap.cost if swap else None, lambda value: f"{value:+,.0f}"),
                 ),
                 m.id,
@@ -258,7 +271,8 @@ def why_table(members: Sequence[Member], run: Run, currency: str) -> Table | Non
     unsure = [m.id for m in picked if m.swap and not m.swap.complete]
     note = "Replacement: the one other site that keeps every rule in its place and costs the layout least."
     if unsure:
-        note += f" For {listed(unsure)} not all were tried."
+        which = "every site" if len(unsure) == len(picked) else listed(unsure)
+        note += f" There were too many to try all: for {which} a better one may exist."
     return Table(
         "why",
         "What the network loses without a site, and its best replacement",

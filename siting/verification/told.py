@@ -14,7 +14,7 @@ from siting.outputs.manifest import asked_content
 from siting.outputs.shown import target_content
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
-from siting.region.model import Ints, Region
+from siting.region.model import Ints, Region, bearing
 from siting.selection.registry import judge
 from siting.selection.score import layout_score
 from siting.verification.verdict import Check
@@ -65,9 +65,10 @@ def pairs_of(told: dict[str, Any], region: Region) -> list[tuple[int, int, int]]
 
 def inputs_check(told: dict[str, Any], region: Region) -> Check:
     """Compare the hashes of the inputs with those that the run wrote down."""
-    before, now = key(told, "inputs"), dict(region.inputs)
+    before, now = key(told, "inputs"), bearing(dict(region.inputs))
     if not isinstance(before, dict):
         raise MissingError("layout.json tells no hashes of its inputs")
+    before = bearing(before)
     wrong = sorted(name for name in {*before, *now} if before.get(name) != now.get(name))
     if wrong or key(told, "title") != region.settings.title:
         return Check("inputs", False, f"changed since the run: {', '.join(wrong) or 'the title'}")

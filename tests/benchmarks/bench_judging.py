@@ -22,7 +22,7 @@ def main():
     seconds = time.perf_counter() - begin
     print(f"frontier of 12 budgets: {seconds:.1f} s, largest gap {max(p.gap for p in frontier.points):.4f}", flush=True)
     own = next(p for p in frontier.points if p.budget_cents == frontier.own_cents)
-    rows = tuple(LayoutRow(id=i, plan=plan, start_year=year) for i, plan, year in own.layout)
+    rows = tuple(LayoutRow(id=i, plan=plan, start_year=str(year)) for i, plan, year in own.layout)
     layout = GivenLayout("own", rows)
     taken = {}
     for workers in (2, 1):
