@@ -10,6 +10,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -383,3 +384,70 @@ for n in range(1, 200):
     assert writer.returncode == 0
     assert len(seen) > 1
     assert content(target)["sites.csv"] == "199"
+
+
+WRITER = """
+import sys, time
+from pathlib import Path
+from siting.outputs.folder import write_folder
+mark, target, until = sys.argv[1], Path(sys.argv[2]), float(sys.argv[3])
+files = {f"figures/signals-{k}.svg": mark * 1000 for k in range(40)} | {"layout.json": mark}
+time.sleep(max(0.0, until - time.time()))
+for _ in range(15):
+    write_folder(target, files)
+"""
+
+
+def test_two_runs_that_write_one_folder_at_once_leave_one_whole_result(tmp_path):
+    target, begin = tmp_path / "r", time.time() + 2.0
+    writers = [
+        subprocess.Popen(
+            [sys.executable, "-c", WRITER, mark, str(target), str(begin)], stderr=subprocess.PIPE, encoding="utf-8"
+        )
+        for mark in "ab"
+    ]
+    for writer in writers:
+        _, said = writer.communicate(timeout=120)
+        assert writer.returncode == 0, said
+    found = content(target)
+    assert len(found) == 41
+    assert {text[:1] for text in found.values()} in ({"a"}, {"b"}), "all files of one run"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["r"]
+
+
+def test_a_run_that_waits_too_long_for_another_says_so(tmp_path, monkeypatch):
+    monkeypatch.setattr(folder, "MOST_WAIT", 0.2)
+    said = []
+
+    def other():
+        try:
+            write_folder(tmp_path / "r", FIRST)
+        except FolderError as error:
+            said.append(str(error))
+
+    with folder.alone(tmp_path / "r"):
+        write_folder(tmp_path / "r", FIRST)  # the same thread may go in again
+        thread = threading.Thread(target=other)
+        thread.start()
+        thread.join()
+    assert "being written by another run" in said[0]
+
+
+@pytest.mark.parametrize("name", ["figures/mine.svg", "tables/letter.docx", "sheets/notes.txt", "figures/sub/x.svg"])
+def test_a_foreign_file_inside_a_folder_of_a_result_is_never_deleted(tmp_path, name):
+    write_folder(tmp_path / "r", FIRST | {"figures/map.svg": "x", "tables/sites.md": "x"})
+    mine = tmp_path / "r" / name
+    mine.parent.mkdir(parents=True, exist_ok=True)
+    mine.write_text("mine")
+    with pytest.raises(FolderError, match="not replaced"):
+        write_folder(tmp_path / "r", FIRST)
+    assert mine.read_text() == "mine"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights there")
+def test_a_link_in_place_of_the_figures_is_refused(tmp_path):
+    write_folder(tmp_path / "r", FIRST)
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "r" / "figures").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(FolderError, match="a link"):
+        write_folder(tmp_path / "r", FIRST)

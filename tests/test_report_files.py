@@ -2,6 +2,7 @@
 
 import csv
 import html
+import importlib.util
 import json
 import re
 import shutil
@@ -11,12 +12,24 @@ import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import numpy as np
 import pytest
+import shapely
 
 from siting import api
+from siting.assessment.layout import assess_layout
+from siting.outputs.run import write_layout
+from siting.planning import plan_region
 from siting.region.faults import InputError
-from siting.report.making import make_report
-from siting.report.reading import answers_beside
+from siting.report import charts
+from siting.report.making import make_report, report_files
+from siting.report.reading import answers_beside, run_of
+from siting.report.tables import target_rows
+from siting.selection.standing import with_best_ways
+
+_spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
+made = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(made)
 
 REGIONS = Path(__file__).parents[1] / "regions"
 pytestmark = pytest.mark.xdist_group("report")
@@ -339,3 +352,106 @@ def test_a_layout_given_by_hand_has_a_page_too(tmp_path):
     assert done.returncode == 0, done.stderr
     page = (tmp_path / "outputs/smallsea/assessed-mine/report.html").read_text(encoding="utf-8")
     assert "nothing was searched for" in text_of(page)
+
+
+# -- unusual runs -------------------------------------------------------------------------------------------
+
+
+CO2 = {"name": "CO2", "unit": "ppm", "scale": "invented"}
+TRACK = shapely.MultiLineString([[(170.0, -10.0), (180.0, -10.0)], [(-180.0, -10.0), (-160.0, -10.0)]])
+
+
+def written(folder, rows, *picks, **more):
+    """A run of an invented region in memory, with its page; returns the folder."""
+    planning = plan_region(made.region(rows, tracers=[CO2], **more))
+    picked = made.picks(planning, *picks) if picks else np.empty(0, dtype=np.int64)
+    planning = with_best_ways(planning, picked)
+    write_layout(folder, planning, assess_layout(planning, picked, state=True), None, "log\n", None, report_files)
+    return folder
+
+
+def test_a_layout_without_any_new_site_has_a_page(tmp_path):
+    run = written(tmp_path / "none", [{"id": "a", "lat": 10.0, "lon": 20.0}])
+    text = text_of((run / "report.html").read_text(encoding="utf-8"))
+    assert "0 new sites" in text
+    make_report(run)
+
+
+def test_running_stations_alone_have_a_page_with_what_they_see(tmp_path):
+    rows = [{"id": "r", "lat": 10.0, "lon": 20.0, "status": "running", "running_since": 2025.0, "running_plan": "f"}]
+    run = written(tmp_path / "running", rows)
+    text = text_of((run / "report.html").read_text(encoding="utf-8"))
+    assert "runs since 2025 " in text
+    assert "CO2 as each site would see it" in text
+
+
+def test_a_track_across_180_degrees_has_no_single_longitude_and_a_point_has_its_own(tmp_path):
+    rows = [
+        {"id": "t", "platform": "ship", "geometry": TRACK, "sailings_per_year": 12.0},
+        {"id": "p", "lat": -40.0, "lon": 175.5},
+    ]
+    run = written(tmp_path / "track", rows, ("t", "f", 2030), ("p", "f", 2030))
+    facts = json.loads(
+        re.search(
+            r'<script type="application/json" id="facts">(.*?)</script>', (run / "report.html").read_text()
+        ).group(1)
+    )
+    told = {one["id"]: one["lines"][0] for one in facts}
+    assert "° E" not in told["t"]
+    assert "° W" not in told["t"]
+    assert "40° S 175.5° E" in told["p"]
+
+
+def test_two_targets_whose_names_begin_alike_keep_a_row_each_in_every_size(tmp_path):
+    long = "far northern belt of the wide invented sea of many"
+    bands = [
+        {"id": f"{long} {end}", "south": south, "north": south + 20.0} for end, south in (("a", 10.0), ("b", 40.0))
+    ]
+    targets = [{"id": f"s{k}", "kind": "season", "band": band["id"], "goal": 1.0} for k, band in enumerate(bands)]
+    run = written(
+        tmp_path / "long", [{"id": "a", "lat": 20.0, "lon": 0.0}], ("a", "f", 2030), bands=bands, targets=targets
+    )
+    content = run_of({path.name: path.read_bytes() for path in run.iterdir() if path.is_file()})
+    for wide in (True, False):
+        chart = charts.targets(target_rows(content), wide)
+        assert len({row["target"] for row in chart["data"]["values"]}) == 2
+
+
+def test_an_id_that_ends_with_a_point_keeps_its_cautions(tmp_path):
+    run = written(tmp_path / "point", [{"id": "a.", "lat": 20.0, "lon": 0.0, "elevation_m": 3000.0}], ("a.", "f", 2030))
+    (path,) = make_report(run, "a.").paths
+    assert "altitude sickness" in text_of(path.read_text(encoding="utf-8"))
+
+
+def test_fewer_than_a_dozen_months_of_record_are_said(tmp_path):
+    rows = [{"id": "late", "lat": 20.0, "lon": 0.0, "permit_months": 10}, {"id": "soon", "lat": -20.0, "lon": 0.0}]
+    run = written(tmp_path / "late", rows, ("late", "f", 2032), ("soon", "f", 2030))
+    text = text_of((run / "report.html").read_text(encoding="utf-8"))
+    assert "Fewer than 12 months of record in the window: late (2 months)." in text
+
+
+def test_the_frontier_by_the_layouts_own_measure_comes_before_that_of_both(outputs, tmp_path):
+    here = Path(shutil.copytree(outputs, tmp_path / "sea"))
+    shutil.copytree(here / "frontier-by-score", here / "frontier-by-both")
+    path = here / "frontier-by-both" / "frontier.json"
+    content = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(json.dumps(content | {"by": "both"}), encoding="utf-8")
+    shutil.copytree(here / "frontier-by-both", here / ".frontier-by-score.siting-old")
+    layout = json.loads((here / "best-by-score" / "layout.json").read_text(encoding="utf-8"))
+    assert answers_beside(here / "best-by-score", layout).found["frontier.json"]["folder"] == "frontier-by-score"
+
+
+def test_a_window_of_absurd_length_is_refused_at_once(run):
+    layout = json.loads((run / "layout.json").read_text(encoding="utf-8"))
+    layout["asked"]["years"] = 10**8
+    (run / "layout.json").write_text(json.dumps(layout), encoding="utf-8")
+    assert "asked.years" in refused(run.parent, run.name)
+
+
+def test_a_sheet_marks_what_nobody_gave(tmp_path):
+    rows = [{"id": "a", "lat": 20.0, "lon": 0.0, "elevation_m": 12.0}]
+    run = written(tmp_path / "guessed", rows, ("a", "f", 2030))
+    (path,) = make_report(run, "a").paths
+    text = text_of(path.read_text(encoding="utf-8"))
+    assert "10 m above the ground (assumed), at 12 m of height." in text
+    assert "gas cylinders" not in text, "flasks alone need none"

@@ -44,6 +44,7 @@ def member(key="a", lat=10.0, **more):
         first_month="2030-03",
         lat=lat,
         lon=0.0,
+        spread=0.0,
         south=lat,
         north=lat,
         score=50.0,

@@ -6,10 +6,13 @@ then the old one deleted. A killed run leaves the old result whole; the next run
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import shutil
-from collections.abc import Mapping
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from siting.region.faults import Fault, InputError
@@ -101,10 +104,11 @@ def write_folder(target: Path, files: Mapping[str, str | bytes]) -> tuple[Path, 
     try:
         target = Path(os.path.realpath(target))
         _check_place(target)
-        heal(target, files)
-        _check_target(target, files)
-        made = _make_parents(target.parent)
-        _swap(target, files)
+        with alone(target):
+            heal(target, files)
+            _check_target(target, files)
+            made = _make_parents(target.parent)
+            _swap(target, files)
     except OSError as error:
         _drop_parents(made)
         raise _unwritable(target, str(error.strerror or error)) from error
@@ -154,6 +158,34 @@ def heal(target: Path, files: Mapping[str, str | bytes] | None = None) -> None:
         shutil.rmtree(fresh)
 
 
+@contextmanager
+def alone(target: Path) -> Iterator[None]:
+    """Keep other runs on this machine from a result while it is read and replaced; a killed run holds nothing.
+
+    May be nested in one thread. Raises `FolderError` where another run does not leave it for a minute.
+    """
+    import filelock
+
+    # In the folder for passing files, so that nothing stays beside the results.
+    name = hashlib.sha256(os.path.realpath(target).encode("utf-8", "surrogateescape")).hexdigest()[:24]
+    owner = os.getuid() if hasattr(os, "getuid") else 0
+    held = Path(tempfile.gettempdir()) / f"siting-{owner}"
+    held.mkdir(mode=0o700, exist_ok=True)
+    path = held / f"{name}.lock"
+    lock = filelock.FileLock(path, timeout=MOST_WAIT, is_singleton=True)
+    try:
+        with lock:
+            yield
+    except filelock.Timeout as error:
+        raise FolderError(
+            f"{target} is being written by another run", "wait until it has ended, or name another folder with --out"
+        ) from error
+
+
+MOST_WAIT = 60.0
+"""Seconds that a run waits for another one to leave a folder."""
+
+
 def beside(target: Path) -> tuple[Path, Path]:
     """Return the two folders beside a result that exist while it is written: the new one and the old one."""
     return target.with_name(f".{target.name}.siting-new"), target.with_name(f".{target.name}.siting-old")
@@ -166,7 +198,8 @@ def _swap(target: Path, files: Mapping[str, str | bytes]) -> None:
         fresh.mkdir()
         for name in sorted(files):
             path = fresh / name
-            path.parent.mkdir(parents=True, exist_ok=True)
+            if "/" in name:
+                path.parent.mkdir(exist_ok=True)
             content = files[name]
             path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
         if target.exists():

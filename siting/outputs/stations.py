@@ -9,8 +9,27 @@ from siting.deployments import parts_of
 from siting.outputs.lines import month_spans
 from siting.outputs.tables import amount, csv_text, table
 from siting.planning import Planning
+from siting.region.model import Origin
 from siting.region.schema.network import Plan
 
+_COLUMNS = [
+    *("id", "name", "lat", "lon", "elevation_m", "intake_m", "platform", "plan", "kind", "instruments", "gases"),
+    *("methods", "flask_samples_per_month", "flasks_per_sample", "calibrations_per_month", "crew_days_per_year"),
+    *("power", "needs_power", "staffed", "needs_staff", "host", "operator", "access", "hub", "open_months"),
+    *("lead_months", "permit_months", "first_month", "last_month", "analyzer_from", "samples_per_year"),
+    *("flasks_at_peak", "calls_per_year", "boxes_per_year", "cylinders_per_year", "assumed"),
+]
+_GUESSED = (
+    "elevation_m",
+    "intake_m",
+    "visits_per_year",
+    "power",
+    "staffed",
+    "lead_months",
+    "permit_months",
+    "open_months",
+)
+"""Columns that a sheet for a host tells, where it matters whether somebody gave them."""
 _WORDS = {"analyzer": "continuous analyzer", "flask": "glass flasks"}
 
 
@@ -25,7 +44,7 @@ def stations_csv(planning: Planning, assessment: Assessment) -> str:
         row["boxes_per_year"] = site.boxes if site is not None else None
         row["cylinders_per_year"] = round(site.cylinders, 2) if site is not None else None
         rows.append(row)
-    return table(rows, list(rows[0]) if rows else ["id"])
+    return table(rows, _COLUMNS)
 
 
 def _station(planning: Planning, pick: Pick) -> dict[str, object]:
@@ -70,9 +89,11 @@ def _station(planning: Planning, pick: Pick) -> dict[str, object]:
         "lead_months": int(c.lead_months[i]),
         "permit_months": int(c.permit_months[i]),
         "first_month": f"{pick.first_month[0]}-{pick.first_month[1]:02d}",
+        "last_month": f"{region.settings.first_year + region.settings.years - 1}-12",
         "analyzer_from": later,
         "samples_per_year": pick.laboratory,
         "flasks_at_peak": pick.flasks,
+        "assumed": " ".join(name for name in _GUESSED if c.origin[name][i] in (Origin.ASSUMED, Origin.DEFAULTED)),
     }
 
 

@@ -24,7 +24,7 @@ COLOURS = {"analyzer": "#0072b2", "flask": "#c85400", "both": "#00735c", RUNNING
 _BOTH = "M1.1,0A1.1,1.1,0,1,1,-1.1,0A1.1,1.1,0,1,1,1.1,0ZM-.4,-.4H.4V.4H-.4Z"
 SHAPES = {"analyzer": "square", "flask": "circle", "both": _BOTH, RUNNING: "triangle-up"}
 _FILLED = ("analyzer",)
-MOST_NAMED = 60
+MOST_NAMED = 45
 """Sites that a ladder names; with more it shows marks alone."""
 MOST_SIGNALS = 24
 """Sites whose expected record is drawn; the file holds all."""
@@ -172,7 +172,7 @@ def _ladder_rows(members: Sequence[Member], step: float, height: int, wide: bool
     """Return a row a member; names are pushed apart so that none covers another."""
     room = 2.0 * 12.5 / height
     ordered = _south_first(members)
-    named = len(ordered) <= MOST_NAMED and len(ordered) * room <= 2.05
+    named = has_names(members)
     places = _apart([_sine(m.lat) for m in ordered], room)
     offset = step * len(KINDS) + 0.5
     rows = []
@@ -193,6 +193,11 @@ def _ladder_rows(members: Sequence[Member], step: float, height: int, wide: bool
     return rows
 
 
+def has_names(members: Sequence[Member]) -> bool:
+    """Say whether a ladder has room to name its sites."""
+    return len(members) <= MOST_NAMED
+
+
 def _south_first(members: Sequence[Member]) -> list[Member]:
     return sorted(members, key=lambda m: (_sine(m.lat), m.id))
 
@@ -210,7 +215,7 @@ def site_words(member: Member) -> list[str]:
         words.append(f"costs {member.cost:,.0f}")
     loss = member.greatest
     if loss is not None:
-        words.append(f"without it the error of {loss.target} grows by {loss.percent:.2g} %")
+        words.append(f"without it the error of {loss.target} grows by {number(loss.percent)} %")
     return [word for word in words if word]
 
 
@@ -275,7 +280,8 @@ def targets(rows: Sequence[Row], wide: bool) -> Chart:
             f"standard error {number(error)} {row['unit']}, goal {number(goal)}: {'met' if met else 'missed'}",
             f"known before any measurement: {number(prior)}",
         ]
-        name = shorten(row["words"], 330.0 if wide else 150.0, LABEL_SIZE)
+        # Two long names may begin alike: blanks that nobody sees keep their rows apart.
+        name = shorten(row["words"], 330.0 if wide else 150.0, LABEL_SIZE) + "\u200a" * len(values)
         base = {"target": name, "tip": tip(None, words), "ratio": error / goal, "prior": prior / goal}
         values.append(base | {"state": "goal met" if met else "goal missed"})
     names = [value["target"] for value in values]
@@ -463,12 +469,15 @@ def signals(rows: Sequence[Row], members: Sequence[Member], wide: bool) -> Chart
                 }
             )
     columns = 4 if wide else 2
+    years = sorted({int(row["year"]) for mine in by_site.values() for row in mine}) or [0]
+    step = -(-(years[-1] + 1 - years[0]) // 4)
     x = {
         "field": "t",
         "type": "quantitative",
         "title": None,
-        "scale": {"nice": False, "zero": False},
-        "axis": {"format": "d", "tickMinStep": 1, "tickCount": 4, "grid": False},
+        # Whole years, each tick at its first of January.
+        "scale": {"domain": [years[0], years[-1] + 1], "nice": False, "zero": False},
+        "axis": {"format": "d", "values": list(range(years[0], years[-1] + 2, step)), "grid": False},
     }
     y: Chart = {"field": "low", "type": "quantitative", "title": unit, "axis": {"tickCount": 4}}
     part = {"detail": {"field": "part"}, "description": {"field": "tip"}}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -128,6 +129,8 @@ def _told(text: str) -> Cell:
         number = float(text)
     except ValueError:
         return Cell(text or "-", None if text else "")
+    if not math.isfinite(number):
+        return Cell(text, "Infinity" if number > 0.0 else "")
     return Cell(f"{number:,.2f}" if abs(number) >= 1000.0 else f"{number:.4g}", number)
 
 

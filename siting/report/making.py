@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from siting.outputs.folder import FolderError, heal, write_folder
+from siting.outputs.folder import FolderError, alone, heal, write_folder
 from siting.region.faults import Findings, InputError
 from siting.report.comparing import comparison_report
 from siting.report.drawing import png
@@ -98,11 +98,12 @@ def make_report(folder: Path, site: str | None = None) -> Made:
     read, or the site is not picked; `FolderError` where the folder cannot be written.
     """
     try:
-        # A killed run may have left the folder beside its place.
-        heal(Path(os.path.realpath(folder)))
-        files = read_files(folder)
-        kept, made, left_out = _again(folder, files, site)
-        write_folder(folder, {**kept, **made})
+        # From reading to writing nobody else may replace the run; a killed one may have left it beside its place.
+        with alone(folder):
+            heal(Path(os.path.realpath(folder)))
+            files = read_files(folder)
+            kept, made, left_out = _again(folder, files, site)
+            write_folder(folder, {**kept, **made})
     except FolderError as error:
         mend = "work in the folder above it, move what is not of the run elsewhere, check the permissions"
         raise InputError([replace(fault, file=str(folder), mend=mend) for fault in error.faults]) from error

@@ -43,8 +43,8 @@ class Member:
     """A picked site or a running station.
 
     `kind` is one of the map's kinds, `plan` the plan that is picked (or runs) there, `cost` money over the
-    window, `lat` its middle, `south` and `north` how far it reaches (degrees). `losses` are ordered as targets are;
-    `swap` is None where no replacement keeps the rules or none was looked for.
+    window, `lat` and `lon` its middle, `south`, `north` and `spread` (of longitude) how far it reaches (degrees).
+    `losses` are ordered as targets are; `swap` is None where no replacement keeps the rules or none was looked for.
     """
 
     id: str
@@ -56,6 +56,7 @@ class Member:
     first_month: str
     lat: float
     lon: float
+    spread: float
     south: float
     north: float
     score: float | None
@@ -102,8 +103,11 @@ def _member(
     name = str(told["id"])
     picked = told["role"] == "picked"
     west, south, east, north = feature["bbox"]
+    # A box that crosses 180 degrees has its east below its west (RFC 7946, 5.2).
+    east += 360.0 if east < west else 0.0
     middle = ((south + north) / 2.0, (west + east) / 2.0)
     lat, lon = (float(row["lat"]), float(row["lon"])) if row is not None else middle
+    lon = (lon + 180.0) % 360.0 - 180.0
     return Member(
         id=name,
         name=str(told["name"] or name),
@@ -114,6 +118,7 @@ def _member(
         first_month=str((told["first_month"] if picked else told["running_since"]) or ""),
         lat=lat,
         lon=lon,
+        spread=east - west,
         south=float(row["lat_south"]) if row is not None else south,
         north=float(row["lat_north"]) if row is not None else north,
         score=told["score"],

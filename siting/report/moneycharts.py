@@ -24,7 +24,7 @@ def frontier(content: Content, wide: bool) -> Chart:
     points = [p for p in content["points"] if p["value"] is not None]
     values: list[Chart] = []
     lines: list[Chart] = []
-    names: list[str] = []
+    titles: dict[str, str] = {}
     for p in points:
         words = [f"{p['budget']:,.0f} {currency}: {VALUE[by]} {number(p['value'])}", f"{len(p['layout'])} new sites"]
         if p["bound"] is not None:
@@ -40,20 +40,22 @@ def frontier(content: Content, wide: bool) -> Chart:
             }
         )
         for target in p["targets"]:
-            name = shorten(f"{target['target']} ({target['tracer']})", 170.0 if wide else 130.0, LABEL_SIZE)
-            if name not in names:
-                names.append(name)
+            key = f"{target['target']} ({target['tracer']})"
+            if key not in titles:
+                # Two long names may begin alike: blanks that nobody sees keep their lines apart.
+                titles[key] = shorten(key, 170.0 if wide else 130.0, LABEL_SIZE) + "\u200a" * len(titles)
+            name = titles[key]
             line_words = tip(
                 None,
                 [
                     f"{p['budget']:,.0f} {currency}",
-                    f"{name}: error {number(target['error'])}, goal {number(target['goal'])}",
+                    f"{key}: error {number(target['error'])}, goal {number(target['goal'])}",
                 ],
             )
             lines.append(
                 {"budget": p["budget"], "target": name, "ratio": target["error"] / target["goal"], "tip": line_words}
             )
-    names = names[:MOST_LINES]
+    names = list(titles.values())[:MOST_LINES]
     lines = [line for line in lines if line["target"] in names]
     x: Chart = {
         "field": "budget",

@@ -19,6 +19,10 @@ from siting.report.panels import map_of
 from siting.report.reading import Content, Run
 from siting.report.rendering import Figure, rendered
 
+SURE = 0.9
+"""Chance from which a signal counts as found, as in the years to detection."""
+FEW_POINTS, FEW_FUTURES = 5, 20
+"""Fewer budgets show no knee; fewer futures show no shares."""
 MOST_GAPS = 3
 """Widest gaps in latitude that a ladder marks."""
 
@@ -86,7 +90,7 @@ def report_page(run: Run) -> Page:
         "order": made.get("order"),
         "stress": figures.get("stress"),
         "stress_table": made.get("stress"),
-        "stress_words": _stress_words(beside.get("stress.json")),
+        "stress_words": _stress_words(run, beside.get("stress.json")),
         "missing": _missing(run),
         "proof_words": _proof_words(layout),
         "stages": made.get("stages"),
@@ -155,7 +159,12 @@ def _facts(run: Run, found: Sequence[Member]) -> list[Fact]:
     if targets:
         met = sum(bool(t["met"]) for t in targets)
         facts.append(
-            Fact("Goals met", f"{met} of {len(targets)}", _closest(targets), "good" if met == len(targets) else "bad")
+            Fact(
+                "Goals met",
+                f"{met} of {len(targets)}",
+                _closest(targets) + _found(run),
+                "good" if met == len(targets) else "bad",
+            )
         )
     if layout["objective"] is None:
         broken = sum(not rule["holds"] for rule in layout["rules"])
@@ -174,7 +183,20 @@ def _facts(run: Run, found: Sequence[Member]) -> list[Fact]:
         facts.append(
             Fact("Proved" if layout["proved"] else "NOT PROVED", told, more, "good" if layout["proved"] else "bad")
         )
-    return facts
+    return [*facts, _rests(run)]
+
+
+def _rests(run: Run) -> Fact:
+    """Tell how much was guessed, and which guess moves an error most."""
+    guessed = run.layout["assumed"]
+    columns = f"{counted(len(guessed), 'column')} of sites guessed" if guessed else "no column of a site guessed"
+    rows = [row for row in run.rows("assumptions.csv") if row["largest_change_percent"]]
+    if not rows:
+        return Fact("Rests on", "guesses" if guessed else "what was given", columns)
+    worst = max(rows, key=lambda row: (float(row["largest_change_percent"]), row["name"]))
+    percent = float(worst["largest_change_percent"])
+    words = f"most weighty: {worst['name']} ({worst['tracer']}), halved or doubled; {columns}"
+    return Fact("A guess moves an error by up to", f"{number(percent)} %", words)
 
 
 _KINDS = (("analyzer", "with an analyzer"), ("flask", "with flasks"), ("both", "with both"))
@@ -187,6 +209,15 @@ def _closest(targets: Sequence[Content]) -> str:
         f"farthest from its goal: {worst['id']}, error {number(worst['error'])} {worst['unit']} (goal "
         f"{number(worst['goal'])})"
     )
+
+
+def _found(run: Run) -> str:
+    """Tell how many signals would be found, which is another question than whether goals are met."""
+    seen = [float(row["probability_95"]) for row in run.rows("detection.csv") if row["probability_95"]]
+    if not seen:
+        return ""
+    sure = sum(chance >= SURE for chance in seen)
+    return f"; {sure} of {len(seen)} expected signals would be found within the window (probability {SURE:g} or more)"
 
 
 def _asked(run: Run) -> list[str]:
@@ -228,7 +259,7 @@ def _figures(run: Run, found: Sequence[Member], currency: str) -> list[Figure]:
         "Sites from pole to pole on an axis of the sine of latitude, so that equal heights are equal areas of the "
         f"earth. Shaded: the {counted(len(gaps), 'widest gap')} without a site; dashed: limits of bands."
     )
-    if len(found) > charts.MOST_NAMED:
+    if not charts.has_names(found):
         caption += f" Names are left out: there are {len(found)} sites."
     ids = charts.ladder_ids(found)
     figures.append(
@@ -254,7 +285,8 @@ def _figures(run: Run, found: Sequence[Member], currency: str) -> list[Figure]:
     if frontier is not None:
         figures.append(_frontier_figure(frontier))
     if stress is not None:
-        names = {m.id: m.name for m in found}
+        features = run.layers["candidates.geojson"]["features"]
+        names = {str(one["properties"]["id"]): str(one["properties"]["name"]) for one in features}
         caption = f"Share of {stress['futures_done']} futures in which a site is in the best layout of that future."
         figures.append(
             _figure(
@@ -394,21 +426,34 @@ def _frontier_words(content: Content | None) -> str:
     words = []
     if content["always"]:
         words.append(f"In every layout of the frontier: {', '.join(content['always'])}.")
-    if content["knee"] is not None:
+    if content["knee"] is not None and len(content["points"]) >= FEW_POINTS:
         budget = content["points"][content["knee"]]["budget"]
-        words.append(f"Beyond {tables.money_text(budget)} {content['currency']} more money buys clearly less.")
+        words.append(
+            f"Of the {len(content['points'])} budgets that were tried the knee is at {tables.money_text(budget)} "
+            f"{content['currency']}: beyond it more money buys less."
+        )
+    most = max((len(p["targets"]) for p in content["points"]), default=0)
+    if most > moneycharts.MOST_LINES:
+        words.append(f"Of {most} targets {moneycharts.MOST_LINES} are drawn; frontier.csv holds all.")
     if not content["whole"]:
         words.append("The frontier was stopped early: some of its points are not proved.")
     return " ".join(words)
 
 
-def _stress_words(content: Content | None) -> str:
+def _stress_words(run: Run, content: Content | None) -> str:
     if content is None:
         return ""
     words = [
         f"{content['futures_done']} futures of prices, failures, lost shipments, late starts and noise; the layout "
         f"stays within all rules in {100.0 * content['within']:.0f} % of them."
     ]
+    if content["broken"]:
+        rule, share = max(content["broken"], key=lambda pair: (pair[1], pair[0]))
+        words.append(f"The rule broken most often: {rule}, in {100.0 * share:.0f} %.")
+    if content["by"] != (run.layout["objective"] or content["by"]):
+        words.append(f"The best layouts of these futures were searched for by {content['by']}, this layout was not.")
+    if content["futures_done"] < FEW_FUTURES:
+        words.append("So few futures tell no more than that nothing is grossly wrong.")
     worst = content["single"][0] if content["single"] else None
     if worst is not None:
         words.append(f"The loss of one site hurts most at {worst['sites'][0]}.")
@@ -462,7 +507,7 @@ def script_json(content: Any) -> Markup:
 
 def where(member: Member) -> str:
     """Return where a member is, with its longitude if it stays in one place."""
-    if not math.isfinite(member.lon) or member.north - member.south > 0.5:
+    if not math.isfinite(member.lon) or member.north - member.south > 0.5 or member.spread > 0.5:
         return charts.where(member)
     east = f"{abs(member.lon):.4g}° {'E' if member.lon >= 0 else 'W'}"
     return f"{charts.where(member)} {east}"

@@ -55,7 +55,7 @@ def markdown(table: Table) -> str:
 
 def latex(table: Table) -> str:
     """Return a table as a LaTeX `table` with a `tabular` of plain columns, ready to be put in."""
-    columns = "".join("r" if head.number else "l" for head in table.heads)
+    columns = "".join(_column(table, index) for index in range(len(table.heads)))
     caption = f"{table.title}. {table.note}" if table.note else table.title
     lines = [
         "% needs \\usepackage[T1]{fontenc} and \\usepackage{textcomp}",
@@ -71,6 +71,17 @@ def latex(table: Table) -> str:
         "\\end{table}",
     ]
     return "\n".join(lines) + "\n"
+
+
+LONG_CELL = 45
+"""A column with a longer text is set as a paragraph."""
+
+
+def _column(table: Table, index: int) -> str:
+    if table.heads[index].number:
+        return "r"
+    long = any(len(row.cells[index].text) > LONG_CELL for row in table.rows)
+    return "p{0.3\\textwidth}" if long else "l"
 
 
 def _tex(text: str) -> str:

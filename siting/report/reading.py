@@ -133,9 +133,11 @@ def answers_beside(folder: Path, layout: Content) -> Beside:
     """
     found: dict[str, Content] = {}
     unfit: dict[str, list[str]] = {}
-    for path in sorted(folder.parent.glob("*/*.json")):
+    objective = layout["objective"] or "score"
+    # What was searched for as this layout was comes before another measure.
+    for path in sorted(folder.parent.glob("*/*.json"), key=lambda one: (objective not in one.parent.name, one)):
         mark = path.name
-        if mark not in MARKS or mark in found:
+        if mark not in MARKS or mark in found or path.parent.name.startswith("."):
             continue
         try:
             content = json.loads(path.read_text(encoding="utf-8"))
@@ -179,9 +181,9 @@ def rows_in(findings: Findings, place: str, text: str, needed: Sequence[str]) ->
     except csv.Error as error:
         findings.fault(place, None, None, None, f"is not CSV: {error}", allowed=_WRITTEN, mend=_AGAIN)
         return ()
-    if lacking and text:
+    if lacking and rows:
         findings.fault(place, 1, ", ".join(lacking), None, "is missing", allowed=_WRITTEN, mend=_AGAIN)
-    elif lacking:
+    elif lacking and not text.strip():
         findings.fault(place, None, None, None, "is empty", allowed=_WRITTEN, mend=_AGAIN)
     return rows
 
@@ -223,6 +225,7 @@ _HEADS: Mapping[str, tuple[str, ...]] = {
     "why.csv": ("id", "tracer", "target", "loss_percent", "shortfall_loss"),
     "gaps.csv": ("south", "north"),
 }
+MOST_YEARS = 50
 _LAYOUT_KEYS = (
     *("region", "title", "currency", "objective", "changes", "assumed", "asked", "answer"),
     *("picked", "rules", "rules_broken", "targets", "stages", "cost_total", "cost_by_year"),
@@ -234,6 +237,10 @@ def _check_layout(findings: Findings, place: str, layout: Content) -> None:
     """Name the keys that layout.json lacks: it was written by an earlier version, or changed by hand."""
     if not layout:
         return
+    asked = layout.get("asked")
+    years = asked.get("years") if isinstance(asked, dict) else None
+    if years is not None and (isinstance(years, bool) or not isinstance(years, int) or not 1 <= years <= MOST_YEARS):
+        findings.fault(place, None, "asked.years", years, "is no window", allowed=f"1 to {MOST_YEARS}", mend=_AGAIN)
     missing = [key for key in _LAYOUT_KEYS if key not in layout]
     if missing:
         named = ", ".join(missing)

@@ -61,7 +61,7 @@ def _sheet(run: Run, member: Member) -> str:
         "where": where(member),
         "stands": _stands(member, station),
         "needs": _needs(station),
-        "travels": _travels(station),
+        "travels": _travels(member, station),
         "costs": _costs(run, member, currency),
         "shows": _shows(run, member),
         "signals": signals,
@@ -76,8 +76,8 @@ def _stands(member: Member, station: Row) -> list[str]:
         lines.append(f"Measures {station['gases']}.")
     if station.get("intake_m"):
         lines.append(
-            f"Air is drawn {number(float(station['intake_m']))} m above the ground, at "
-            f"{number(float(station['elevation_m']))} m of height."
+            f"Air is drawn {number(float(station['intake_m']))} m above the ground{_guess(station, 'intake_m')}, at "
+            f"{number(float(station['elevation_m']))} m of height{_guess(station, 'elevation_m')}."
         )
     if station.get("flask_samples_per_month"):
         each = station["flasks_per_sample"]
@@ -88,22 +88,31 @@ def _stands(member: Member, station: Row) -> list[str]:
         lines.append(
             f"{number(float(station['calibrations_per_month']))} calibrations a month from gas cylinders at the site."
         )
-    lines.append(f"First sample {member.first_month}; work in {station.get('open_months') or 'all months'}.")
+    lines.append(
+        f"First sample {member.first_month}; work in {station.get('open_months') or 'all months'}"
+        f"{_guess(station, 'open_months')}; planned until {station.get('last_month') or 'the end of the window'}."
+    )
     if station.get("analyzer_from"):
         lines.append(f"The analyzer comes in {station['analyzer_from']}.")
     return lines
 
 
+def _guess(station: Row, name: str) -> str:
+    """Return a mark for what nobody gave."""
+    return " (assumed)" if name in station.get("assumed", "").split() else ""
+
+
 def _needs(station: Row) -> list[str]:
     needs_power, power = station.get("needs_power") == "yes", station.get("power") or "not told"
     lines = [
-        (f"Power: {'needed all the time' if needs_power else 'none needed by the instruments'}; at the site: {power}.")
+        f"Power: {'needed all the time' if needs_power else 'none needed by the instruments'}; at the site: {power}"
+        f"{_guess(station, 'power')}."
     ]
-    people = "Are people at the place: " + ("yes" if station.get("staffed") == "yes" else "no")
+    people = f"Are people at the place: {station.get('staffed') or 'not told'}{_guess(station, 'staffed')}"
     lines.append(
         people + (("; someone has to look after the instruments.") if station.get("needs_staff") == "yes" else ".")
     )
-    if station.get("crew_days_per_year"):
+    if float(station.get("crew_days_per_year") or 0.0):
         lines.append(f"{number(float(station['crew_days_per_year']))} days of work by a crew each year.")
     permit, lead = int(station.get("permit_months") or 0), int(station.get("lead_months") or 0)
     if permit or lead:
@@ -117,17 +126,19 @@ def _needs(station: Row) -> list[str]:
     return lines
 
 
-def _travels(station: Row) -> list[str]:
+def _travels(member: Member, station: Row) -> list[str]:
     lines = []
-    if station.get("calls_per_year"):
+    cylinders = float(station.get("cylinders_per_year") or 0.0) > 0.0
+    goods = [word for word, there in (("flasks", member.kind != "analyzer"), ("gas cylinders", cylinders)) if there]
+    if station.get("calls_per_year") and goods:
         lines.append(
-            f"{number(float(station['calls_per_year']))} visits a year bring and fetch flasks and gas cylinders."
+            f"{number(float(station['calls_per_year']))} visits a year bring and fetch {' and '.join(goods)}"
+            f"{_guess(station, 'visits_per_year')}."
         )
-    if station.get("boxes_per_year"):
-        lines.append(
-            f"{station['boxes_per_year']} boxes a year each way; {station['flasks_at_peak']} flasks on the "
-            "road and on site at the peak."
-        )
+    if float(station.get("boxes_per_year") or 0.0):
+        lines.append(f"{station['boxes_per_year']} boxes a year each way.")
+    if float(station.get("flasks_at_peak") or 0.0):
+        lines.append(f"{station['flasks_at_peak']} flasks on the road and on site at the peak.")
     if station.get("cylinders_per_year") and float(station["cylinders_per_year"]):
         lines.append(f"{number(float(station['cylinders_per_year']))} gas cylinders a year.")
     return lines or ["Nothing has to be carried regularly."]
@@ -142,10 +153,10 @@ def _costs(run: Run, member: Member, currency: str) -> tables.Table:
     total = sum(float(row["total"]) for row in rows)
     lines.append(tables.Line((tables.Cell("in all"), tables.Cell(tables.money_text(total)))))
     heads = (tables.Head("kind"), tables.Head(currency, True))
+    years = f" in {rows[0]['year']}-{rows[-1]['year']}" if rows else ""
     note = (
-        "Paid by the programme over the window, with reserve, overhead and growth of prices; about "
-        f"{tables.money_text(total / max(1, len(rows)))} "
-        f"{currency} a year. What the host gives (room, power, hands) is not counted here and is to be agreed."
+        f"Paid by the programme{years}, with reserve, overhead and growth of prices. What the host gives (room, power, "
+        "hands) is not counted here and is to be agreed."
     )
     return tables.Table("costs", "Who pays: the programme's share", heads, tuple(lines), sortable=False, note=note)
 
@@ -187,7 +198,7 @@ def _cautions(run: Run, member: Member) -> list[str]:
     found = []
     for line in run.texts.get("cautions.txt", "").splitlines():
         words, mark, sites = line.partition(" Sites: ")
-        if mark and member.id not in {one.strip() for one in sites.rstrip(".").split(",")}:
+        if mark and member.id not in {one.strip() for one in sites.removesuffix(".").split(",")}:
             continue
         found.append(words.removesuffix(" All new sites."))
     return found

@@ -64,6 +64,13 @@ def _number(value: float | None, told: Callable[[float], str] = number) -> Cell:
     return Cell(told(value), value)
 
 
+def _chance(value: str | None) -> Cell:
+    """Return a probability; one that is all but sure is not told as 1."""
+    if not value:
+        return Cell("-", "")
+    return Cell("> 0.999", float(value)) if float(value) > 0.999 else _number(float(value))
+
+
 def _count(value: str | None) -> Cell:
     """Return the cell of a number as a CSV file holds it, empty where it is."""
     return _number(float(value)) if value else Cell("-", "")
@@ -76,7 +83,7 @@ def _heads(*texts: str) -> tuple[Head, ...]:
 
 def percent(share: float) -> str:
     """Return per cent of a share of error, with a sign."""
-    return f"{share:+.2g} %"
+    return f"{'+' if share >= 0.0 else ''}{number(share)} %"
 
 
 def sites_table(members: Sequence[Member], run: Run, currency: str) -> Table:
@@ -187,8 +194,8 @@ def targets_table(run: Run) -> Table:
                     ),
                     _count(seen.get("signal")),
                     _count(seen.get("signal_to_error")),
-                    _count(seen.get("probability_95")),
-                    Cell(years, math.inf if never else "")
+                    _chance(seen.get("probability_95")),
+                    Cell(years, "Infinity" if never else "")
                     if years or not seen.get("years_90")
                     else _count(seen["years_90"]),
                 )
@@ -201,13 +208,13 @@ def targets_table(run: Run) -> Table:
         "#standard error",
         "goal is",
         "#expected signal",
-        "#signal / error",
+        "#signal / its error",
         "#probability of detection",
         "#years to detect",
     )
     note = (
-        "Probability of detection at 95 % confidence; years of record until it is 90 %. Both rest on an error that "
-        "makes no use of what was believed of the target before."
+        "Signal over its error, probability of detection at 95 % confidence and years of record until that is 90 % "
+        "rest on an error that makes no use of what was believed of the target before, so it is the larger one."
     )
     return Table("targets", "Targets against their goals", heads, tuple(lines), note=note)
 
@@ -272,7 +279,7 @@ def why_table(members: Sequence[Member], run: Run, currency: str) -> Table | Non
     note = "Replacement: the one other site that keeps every rule in its place and costs the layout least."
     if unsure:
         which = "every site" if len(unsure) == len(picked) else listed(unsure)
-        note += f" There were too many to try all: for {which} a better one may exist."
+        note += f" Not every place and start year was tried: for {which} a better one may exist."
     return Table(
         "why",
         "What the network loses without a site, and its best replacement",

@@ -75,7 +75,7 @@
 
   function orderOf(row, index) {
     var cell = row.cells[index], told = cell.getAttribute("data-order");
-    return told === null ? cell.textContent.trim().toLowerCase() : told === "" ? null : Number(told);
+    return told === null ? cell.textContent.trim().toLowerCase() : told === "" || isNaN(Number(told)) ? null : Number(told);
   }
 
   document.querySelectorAll("table.sortable").forEach(function (table) {
