@@ -19,11 +19,11 @@ from siting.selection.program import Ended, Limits, Progress, Report
 
 # Numbers of directions of the common coordinates that are tried, and the share of a known layout's value that
 # may be lost outside them.
-DIRECTIONS = (40, 60, 80, 110, 150, 200)
-MOST_DIRECTIONS = 200
+DIRECTIONS = (40, 60, 80, 110, 150, 200, 250, 300)
+MOST_DIRECTIONS = 300
 LOSS = 1e-2
-# Bounds that come near the target are worked out in up to so many directions.
-FULL = 360
+# The same where bounds come near the target.
+FINE_LOSS = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,14 +191,13 @@ def _bases(
         rest = vectors - targets @ (targets.T @ vectors)
         basis, _ = np.linalg.qr(np.concatenate([targets, rest], axis=1))
         out.append(np.ascontiguousarray(basis[:, : basis.shape[0]]))
-    most = max(basis.shape[1] for basis in out)
-    more = None if most <= FULL else [_digits(basis[:, :FULL]) for basis in out]
-    return _short(criterion, out, layouts), more
+    return _short(criterion, out, layouts, LOSS), _short(criterion, out, layouts, FINE_LOSS)
 
 
-def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints]) -> list[Floats]:
-    """Return the first columns of bases, as many as known layouts need to be worth what they are."""
+def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss: float) -> list[Floats]:
+    """Return the first columns of bases, as many as known layouts need to be worth what they are but for a share."""
     weights = criterion.weights
+    kappa = np.where(np.isfinite(weights.kappa), weights.kappa, 1.0 / np.maximum(np.abs(weights.gamma), 1e-300))
     exact = [criterion.whole(picked) for picked in layouts]
     counts = sorted({*DIRECTIONS, max(basis.shape[1] for basis in bases)})
     for count in counts:
@@ -207,12 +206,15 @@ def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints]) -> li
         for picked, values in zip(layouts, exact, strict=True):
             near, _ = criterion.take(np.sort(picked))
             lost = values - near.projected(held).whole(np.arange(picked.size))
-            kappa = np.where(np.isfinite(weights.kappa), weights.kappa, 1.0 / np.maximum(np.abs(weights.gamma), 1e-300))
+            # What is lost of a target far below its goal costs nothing there.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = np.where(weights.gamma > 0.0, values / weights.gamma, 1.0)
+            counted = np.where(weights.always, 1.0, np.clip(share, 0.0, 1.0) ** 8)
             scale = (
                 max(weights.total(values), 0.05 * float(kappa @ values)) if np.isfinite(weights.kappa).all() else 1.0
             )
-            worst = max(worst, float(kappa @ lost) / max(scale, 1e-300))
-        if worst < LOSS or count >= MOST_DIRECTIONS:
+            worst = max(worst, float((kappa * counted) @ lost) / max(scale, 1e-300))
+        if worst < loss or count >= MOST_DIRECTIONS:
             return [_digits(basis) for basis in held]
     return [_digits(basis) for basis in bases]
 

@@ -32,7 +32,11 @@ MOST_STALLED = 6
 
 @dataclass(frozen=True, eq=False)
 class Relaxed:
-    """A relaxation's best point: y, theta (T,) and row multipliers (R,), what was measured, and the bound."""
+    """A relaxation's best point: y, theta (T,) and row multipliers (R,), what was measured, and the bound.
+
+    `give(sums)` says for sums of columns, (m, columns) of 0 and 1, how far a unit force moves each (m,): holding one a
+    distance d away from where it is costs about d^2 / (2 give).
+    """
 
     y: Floats
     theta: Floats
@@ -41,6 +45,7 @@ class Relaxed:
     bound: float
     value: float
     steps: int
+    give: Callable[[Floats], Floats]
 
 
 def bound(
@@ -165,6 +170,7 @@ class _Method:
         self.measured = task.measure(self.y)
         self.best: Relaxed | None = None
         self._stalled = 0
+        self._factored = False
         self._low, self._high = x * width, (1.0 - x) * width
         self._first_multipliers(start, width)
 
@@ -244,7 +250,7 @@ class _Method:
         if self.best is None or bounded > self.best.bound:
             little = self.best is not None and bounded - self.best.bound <= 1e-3 * abs(value - bounded)
             self._stalled = self._stalled + 1 if little else 0
-            self.best = Relaxed(self.y, self.theta, rows, measured, bounded, value, step)
+            self.best = Relaxed(self.y, self.theta, rows, measured, bounded, value, step, self.give)
         else:
             self._stalled += 1
         best = self.best.bound
@@ -295,6 +301,12 @@ class _Method:
         self._eta, self._sigma = self._eta + reach * move.eta, self._sigma + reach * move.sigma
         return True
 
+    def give(self, sums: Floats) -> Floats:
+        """Return a' N^-1 a (m,) of sums a (m, columns), N being Newton's matrix, in which bounds and rows count too."""
+        if not self._factored:
+            return np.ones(sums.shape[0])
+        return np.asarray((sums * cho_solve(self._factor, sums.T, check_finite=False).T).sum(axis=1))
+
     def _factorise(self) -> bool:
         """Set up Newton's matrix with slacks and penalised values eliminated."""
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -312,6 +324,7 @@ class _Method:
             self._factor = cho_factor(matrix, lower=True, check_finite=False)
         except np.linalg.LinAlgError:
             return False
+        self._factored = True
         return True
 
     def _newton(self, aim: float, first: _Move | None) -> _Move:

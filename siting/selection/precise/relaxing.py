@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -100,23 +101,21 @@ class Relaxing:
             begin += count
         return out
 
-    def measure(self, y: Floats, criterion: Criterion | None = None) -> Measured:
+    def measure(self, y: Floats) -> Measured:
         """Measure all columns at a point over all columns; auxiliary columns have no slope."""
         problem = self.problem
         seen = problem.seen()
-        measured = (criterion or problem.criterion).measure(y[seen])
-        if problem.auxiliary == 0:
-            return measured
-        gradient = np.zeros((measured.values.size, problem.width))
-        gradient[:, seen] = measured.gradient
+        measured = problem.criterion.measure(y[seen])
+        return measured if problem.auxiliary == 0 else _scattered(measured, seen, problem.width)
 
-        def idle(weights: Floats, prices: Floats) -> tuple[Floats, Ints]:
-            inner, columns = measured.idle(weights, prices[seen])
-            out = np.zeros_like(gradient)
-            out[:, seen] = inner
-            return out, seen[columns]
-
-        return Measured(measured.values, gradient, measured.constants, measured.curvature, idle)
+    def _measure_open(self, y: Floats, upper: Floats, criterion: Criterion) -> Measured:
+        """Measure the columns that are open or that a point uses; those shut at 0 need no slope."""
+        problem = self.problem
+        n, a = problem.deployments, problem.auxiliary
+        opened = np.flatnonzero((upper[:n] > 0.0) | (y[:n] > 0.0))
+        taken, kept = criterion.take(opened)
+        where = np.concatenate([opened, n + a + kept])
+        return _scattered(taken.measure(y[where]), where, problem.width)
 
     def rows_with(self, sides: tuple[Side, ...]) -> Problem:
         """Return the problem with the cliques found so far and the sides of a node as its last rows."""
@@ -136,7 +135,7 @@ class Relaxing:
             prices = problem.cost + problem.matrix.T @ multipliers
             multipliers[self.choices.rows] = self.choices.multipliers(prices, lower, upper)
         measured, multipliers = steadied(
-            self.measure(y, criterion),
+            self._measure_open(y, upper, criterion or problem.criterion),
             point.theta,
             problem.cost,
             problem.matrix,
@@ -158,7 +157,10 @@ class Relaxing:
         start: tuple[Floats, Floats, Floats] | None,
         sides: int,
     ) -> tuple[Relaxed, Point] | None:
-        """Solve a relaxation over active columns, the other free ones at their lower bounds."""
+        """Solve a relaxation over active columns, the other free ones at their lower bounds.
+
+        What is returned gives for sums of all columns, but its y and rows are those of the active ones.
+        """
         n, a = problem.deployments, problem.auxiliary
         free = np.flatnonzero(active & (upper > lower))
         stands = np.flatnonzero(lower[:n] > 0.5)
@@ -253,7 +255,8 @@ class Relaxing:
         multipliers = np.zeros(problem.limits.size)
         multipliers[rows] = relaxed.rows
         multipliers[self.choices.rows] = 0.0
-        return relaxed, Point(used, y[used], relaxed.theta, *split_multipliers(multipliers, sides))
+        wide = replace(relaxed, give=lambda sums: relaxed.give(sums[:, every]))
+        return wide, Point(used, y[used], relaxed.theta, *split_multipliers(multipliers, sides))
 
     def _open_ways(
         self,
@@ -347,6 +350,20 @@ class Relaxing:
         if np.any(new_lower > new_upper):
             return None
         return problem.propagated(new_lower, new_upper)
+
+
+def _scattered(measured: Measured, where: Ints, width: int) -> Measured:
+    """Return what was measured of some columns as that of all; the others have no slope."""
+    gradient = np.zeros((measured.values.size, width))
+    gradient[:, where] = measured.gradient
+
+    def idle(weights: Floats, prices: Floats) -> tuple[Floats, Ints]:
+        inner, columns = measured.idle(weights, prices[where])
+        out = np.zeros_like(gradient)
+        out[:, where] = inner
+        return out, where[columns]
+
+    return Measured(measured.values, gradient, measured.constants, measured.curvature, idle)
 
 
 def breaks(problem: Problem, point: Point) -> float:

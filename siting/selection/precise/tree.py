@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy.sparse as sp
 
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.precise.layouts import completed
@@ -21,6 +22,7 @@ from siting.selection.precise.problem import Problem
 from siting.selection.precise.relaxing import Relaxing, breaks
 from siting.selection.precise.seek import OUTER_ROUNDS, Seeker
 from siting.selection.program import Ended
+from siting.selection.rows import packing
 
 MOST_PRICINGS = 12
 # Columns priced in at one time, and the share of the way to the target that may be lost to those left out.
@@ -31,9 +33,9 @@ INTEGRAL = 1e-6
 # A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
 BROKEN = 1e-3
 # Bounds within this share of the target are worked out in more directions, too.
-NEAR = 0.03
-# A group is split where the number picked of it is farther than this from whole.
-FAR = 0.2
+NEAR = 0.2
+# What is no farther than this from whole is not split.
+FAR = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,6 +133,7 @@ class Search:
         lower, upper, active, start = state.lower, state.upper, state.active, state.start
         target = self._ledger.target
         y: Floats | None = None
+        give: Callable[[Floats], Floats] | None = None
         slopes, reduced = np.zeros(lower.size), np.zeros(lower.size)
         for turn in range(MOST_PRICINGS):
             problem = self.relaxing.rows_with(state.sides)
@@ -152,7 +155,7 @@ class Search:
                     return []
             if solved is None:
                 break
-            point = solved[1]
+            point, give = solved[1], solved[0].give
             bounded, reduced, slopes = self.relaxing.bound_at(point, problem, lower, upper)
             if self._finer is not None and bounded < target < bounded + NEAR * abs(target):
                 sharper = self.relaxing.bound_at(point, problem, lower, upper, self._finer.criterion)
@@ -205,7 +208,7 @@ class Search:
             self._root = (y, lower, upper)
             self.seeker.outer(y, node.points[-1], lower, upper, OUTER_ROUNDS)
             target = self._ledger.target
-        sides = self._sides(y, slopes, lower, upper)
+        sides = self._sides(y, slopes, lower, upper, give)
         if sides is None:
             # Everything is decided: the node is one layout.
             self.relaxing.accept(
@@ -227,7 +230,9 @@ class Search:
             children.append((child, _Open(*bounds, start, active, path)))
         return children
 
-    def _sides(self, y: Floats, slopes: Floats, lower: Floats, upper: Floats) -> tuple[Side, Side] | None:
+    def _sides(
+        self, y: Floats, slopes: Floats, lower: Floats, upper: Floats, give: Callable[[Floats], Floats] | None
+    ) -> tuple[Side, Side] | None:
         """Choose how to split a node: how many of a group are picked, or one column; None if all is decided."""
         problem = self._problem
         n = problem.deployments
@@ -240,10 +245,9 @@ class Search:
                 return None
         if not free.any():
             return None
-        group = self._group(y, free)
+        group = None if give is None else self._split(y, free, give)
         if group is not None:
-            total = float(y[group].sum())
-            low = np.floor(total)
+            low = np.floor(float(y[group].sum()))
             return Side(group, 1.0, low), Side(group, -1.0, -(low + 1.0))
         away = np.minimum(y - np.floor(y + INTEGRAL), np.ceil(y - INTEGRAL) - y)
         score = np.where(free, np.maximum(away, 0.0) * (np.abs(slopes) + 1e-12), -1.0)
@@ -252,19 +256,21 @@ class Search:
         only = np.array([column], dtype=np.int64)
         return Side(only, 1.0, float(middle)), Side(only, -1.0, -float(middle + 1.0))
 
-    def _group(self, y: Floats, free: Bools) -> Ints | None:
-        """Return the largest group of alike deployments whose picked number is far from whole."""
-        if self._groups is None:
+    def _split(self, y: Floats, free: Bools, give: Callable[[Floats], Floats]) -> Ints | None:
+        """Return the group of alike deployments, or the one column, that is dearest to hold at whole numbers.
+
+        Held a distance d away from where it is, a sum costs about d^2 / (2 give); both children count, so the product
+        of what the nearest whole numbers below and above cost is made large. The larger group wins a tie.
+        """
+        several = [group for level in self._groups or [] for group in level if group.size > 1 and free[group].any()]
+        sums = sp.csr_array(packing([*several, *np.flatnonzero(free)[:, None]], y.size))
+        total = sums @ y
+        part = total - np.floor(total)
+        open_sums = np.flatnonzero(np.minimum(part, 1.0 - part) > FAR)
+        if open_sums.size == 0:
             return None
-        for level in self._groups:
-            best, which = 0.0, None
-            for group in level:
-                if not free[group].any():
-                    continue
-                total = float(y[group].sum())
-                away = abs(total - round(total))
-                if away > best:
-                    best, which = away, group
-            if which is not None and best > FAR and which.size > 1:
-                return which
-        return None
+        moved = give(sums[open_sums].toarray() * (free | (y > 0.0)))
+        part = part[open_sums]
+        score = (part * (1.0 - part)) ** 2 / np.maximum(moved, 1e-12) ** 2
+        best = open_sums[int(np.argmax(score))]
+        return np.asarray(np.sort(sums.indices[sums.indptr[best] : sums.indptr[best + 1]]), dtype=np.int64)
