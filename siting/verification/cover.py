@@ -202,7 +202,10 @@ class Cover:
                 cut = held.cut(
                     y[held.columns], occupancy, mine, prices[held.columns], upper[held.columns] > lower[held.columns]
                 )
-                lam = np.where(occupancy < QUIET, cut.own @ mine, given[rows.occupancy_rows[where_blocks]])
+                # Any multiplier is true; where the point has none and the block is not full, all of its worth is best.
+                told = given[rows.occupancy_rows[where_blocks]]
+                bare = (occupancy < QUIET) | ((told == 0.0) & (occupancy < 1.0))
+                lam = np.where(bare, cut.own @ mine, told)
                 slopes[where_blocks] += lam - cut.own @ mine
                 inside = held.block >= 0
                 shared = np.zeros(held.columns.size)

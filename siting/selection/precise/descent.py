@@ -12,7 +12,7 @@ from siting.selection.precise.criteria import Variances
 from siting.selection.precise.ledger import Ledger, judged
 from siting.selection.precise.nodes import Node, Point, Side, alike
 from siting.selection.precise.problem import Problem, occupied
-from siting.selection.precise.relaxing import first_theta
+from siting.selection.precise.relaxing import DIGITS, first_theta
 from siting.selection.precise.seek import ROUNDS
 from siting.selection.precise.tree import Search
 from siting.selection.program import Ended, Limits, Progress, Report
@@ -20,8 +20,10 @@ from siting.selection.program import Ended, Limits, Progress, Report
 # Numbers of directions of the common coordinates that are tried, and the share of a known layout's value that
 # may be lost outside them.
 DIRECTIONS = (40, 60, 80, 110, 150, 200, 250, 300)
-MOST_DIRECTIONS = 300
-LOSS = 1e-2
+MOST_DIRECTIONS, MOST_FINE = 80, 300
+LOSS = 1e-3
+# Further nestings of groups of alike deployments.
+TURNS = 2
 # The same where bounds come near the target.
 FINE_LOSS = 1e-5
 
@@ -83,10 +85,10 @@ def descend(
     if ledger.best is not None:
         first.relaxing.best = ledger.best[columns[columns < every]]
     found = first.run(only_root=True)
-    root = _lifted(found.nodes[0], columns, rows, problem.limits.size, 0)
+    root = _lifted(found.nodes[0], problem, columns, rows, problem.limits.size, 0)
     cliques = [columns[clique] for clique in first.relaxing.clique_rows]
     if found.ended is not None or found.root is None:
-        nodes = (root, *(_lifted(node, columns, rows, problem.limits.size, 0) for node in found.nodes[1:]))
+        nodes = (root, *(_lifted(node, problem, columns, rows, problem.limits.size, 0) for node in found.nodes[1:]))
         return _outcome(ledger, found.ended or Ended.GAP, root.bound, Proof((_fixed(bases),), tuple(cliques), nodes))
     y, lower, upper = (_widened(part, columns, problem.width) for part in found.root)
     whole = problem.with_cliques(cliques)
@@ -104,7 +106,7 @@ def descend(
         search.relaxing.best = ledger.best[columns[columns < every]]
     search.seeker.stir(y[columns], ROUNDS)
     rest = search.run()
-    nodes = tuple(_lifted(node, columns, rows, whole.limits.size, 1) for node in rest.nodes)
+    nodes = tuple(_lifted(node, whole, columns, rows, whole.limits.size, 1) for node in rest.nodes)
     nodes[0].points[:0] = root.points
     cliques += [columns[clique] for clique in search.relaxing.clique_rows]
     proof = Proof((_fixed(bases), _fixed(closer), _fixed(finer)), tuple(cliques), nodes)
@@ -191,10 +193,13 @@ def _bases(
         rest = vectors - targets @ (targets.T @ vectors)
         basis, _ = np.linalg.qr(np.concatenate([targets, rest], axis=1))
         out.append(np.ascontiguousarray(basis[:, : basis.shape[0]]))
-    return _short(criterion, out, layouts, LOSS), _short(criterion, out, layouts, FINE_LOSS)
+    return (
+        _short(criterion, out, layouts, LOSS, MOST_DIRECTIONS),
+        _short(criterion, out, layouts, FINE_LOSS, MOST_FINE),
+    )
 
 
-def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss: float) -> list[Floats]:
+def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss: float, most: int) -> list[Floats]:
     """Return the first columns of bases, as many as known layouts need to be worth what they are but for a share."""
     weights = criterion.weights
     kappa = np.where(np.isfinite(weights.kappa), weights.kappa, 1.0 / np.maximum(np.abs(weights.gamma), 1e-300))
@@ -214,7 +219,7 @@ def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss:
                 max(weights.total(values), 0.05 * float(kappa @ values)) if np.isfinite(weights.kappa).all() else 1.0
             )
             worst = max(worst, float((kappa * counted) @ lost) / max(scale, 1e-300))
-        if worst < loss or count >= MOST_DIRECTIONS:
+        if worst < loss or count >= most:
             return [_digits(basis) for basis in held]
     return [_digits(basis) for basis in bases]
 
@@ -230,22 +235,27 @@ def _groups(problem: Problem, y: Floats) -> list[list[Ints]] | None:
     if not isinstance(criterion, Variances) or criterion.count == 0:
         return None
     features = criterion.features(y[problem.seen()])
-    return alike(features)
+    return alike(features, TURNS)
 
 
-def _lifted(node: Node, columns: Ints, rows: Ints, after: int, basis: int) -> Node:
+def _lifted(node: Node, whole: Problem, columns: Ints, rows: Ints, after: int, basis: int) -> Node:
     """Return a node of the inner search in the columns and rows of the whole problem.
 
-    Rows that the inner search found later follow the known ones in both, from number `after` on in the whole.
+    Rows that the inner search found later follow the known ones in both, from number `after` on in the whole. Blocks
+    that were integrated out in the inner search get their occupancies back.
     """
 
     def row_of(inner: Ints) -> Ints:
         known = inner < rows.size
         return np.where(known, rows[np.minimum(inner, rows.size - 1)], after + inner - rows.size).astype(np.int64)
 
-    points = [
-        Point(columns[p.columns], p.y, p.theta, row_of(p.rows), p.multipliers, p.local, basis + p.basis)
-        for p in node.points
-    ]
+    def point_of(p: Point) -> Point:
+        y = np.zeros(whole.width)
+        y[columns[p.columns]] = p.y
+        y = np.round(occupied(whole, y), DIGITS)
+        used = np.flatnonzero(y)
+        return Point(used, y[used], p.theta, row_of(p.rows), p.multipliers, p.local, basis + p.basis)
+
+    points = [point_of(p) for p in node.points]
     side = None if node.side is None else Side(columns[node.side.columns], node.side.sign, node.side.limit)
     return Node(node.number, node.parent, side, node.bound, points, node.children, node.closed)

@@ -73,19 +73,30 @@ class Part:
         return block_count(self.block)
 
     def take(self, columns: Ints) -> tuple[Part, Ints]:
-        """Return the part of some columns (sorted), its blocks numbered anew, and the old numbers of those blocks."""
+        """Return the part of some columns (sorted), its blocks numbered anew, and the old numbers of those blocks.
+
+        Blocks that only one of the columns uses are integrated out.
+        """
         if columns.size == self.block.size:
             return self, np.arange(self.blocks)
         block = self.block[columns]
-        old = np.unique(block[block >= 0])
-        new = np.where(block >= 0, np.searchsorted(old, block), -1)
+        users = np.bincount(block[block >= 0], minlength=self.blocks)
+        lone = np.append(users == 1, False)[block]
+        old = np.flatnonzero(users > 1)
+        new = np.where((block >= 0) & ~lone, np.searchsorted(old, block), -1)
         place = np.full(self.block.size, -1)
         place[columns] = np.arange(columns.size)
         groups = []
         for group in self.groups:
             mine = np.flatnonzero(place[group.columns] >= 0)
-            if mine.size:
-                groups.append(Group(place[group.columns[mine]], group.common[mine], group.local[mine]))
+            if mine.size == 0:
+                continue
+            where, common, local = place[group.columns[mine]], group.common[mine], group.local[mine]
+            single = np.flatnonzero(lone[where])
+            if single.size:
+                common[single] = alone(common[single], local[single])
+                local[single] = 0.0
+            groups.append(Group(where, common, local))
         return Part(tuple(groups), new, self.targets, self.size), old
 
     def projected(self, basis: Floats) -> Part:

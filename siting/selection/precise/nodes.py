@@ -67,11 +67,21 @@ def spread(point: Point, rows: int) -> Floats:
     return out
 
 
-def alike(features: Floats) -> list[list[Ints]]:
+def alike(features: Floats, turns: int = 0) -> list[list[Ints]]:
     """Return nested groups of rows of `features` (n, f), coarse first: parts along the widest direction.
 
-    A group is parted where values differ, as near to its middle as can be, so that equal rows stay together.
+    A group is parted where values differ, as near to its middle as can be, so that equal rows stay together. `turns`
+    more nestings come from the features turned at random, so that what one of them parts another may keep together.
     """
+    levels = _nested(features)
+    generator = np.random.default_rng(0)
+    for _ in range(turns):
+        turned, _ = np.linalg.qr(generator.standard_normal((features.shape[1],) * 2))
+        levels += _nested(features @ turned)
+    return levels
+
+
+def _nested(features: Floats) -> list[list[Ints]]:
     levels: list[list[Ints]] = []
     level = [np.arange(features.shape[0])]
     while level:

@@ -18,7 +18,7 @@ from siting.selection.precise.interior import Relaxed, Task, bound, steadied
 from siting.selection.precise.interior import relax as solve_relaxation
 from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.nodes import Point, Side, split_multipliers, spread
-from siting.selection.precise.problem import Problem
+from siting.selection.precise.problem import Problem, occupied
 from siting.selection.rows import Rows
 
 # Columns that the first relaxation of a large problem looks at; others are priced in.
@@ -29,6 +29,8 @@ NEXT_COLUMNS = 60
 IN_USE = 2e-3
 # Digits after the point of relaxed points, as the proof keeps them.
 DIGITS = 7
+# A relaxation may end when it is this accurate as a share of what is left to the target: at the root, at other nodes.
+ROOT_SHARE, SHARE = 0.02, 0.3
 
 
 class Relaxing:
@@ -142,6 +144,10 @@ class Relaxing:
             multipliers,
             self._occupancy_rows,
         )
+        # An occupancy between its ends that the relaxation did not look at takes over its whole worth, too.
+        there = np.flatnonzero((self._occupancy_rows >= 0) & (y < 1.0))
+        there = there[multipliers[self._occupancy_rows[there]] == 0.0]
+        multipliers[self._occupancy_rows[there]] = -(point.theta @ measured.gradient[:, there])
         weights = problem.criterion.weights
         bounded, reduced = bound(
             measured, weights, point.theta, problem.cost, problem.matrix, problem.limits, multipliers, lower, upper
@@ -241,7 +247,7 @@ class Relaxing:
             upper[every],
             occupancy,
             enough=self.ledger.target - constant,
-            gap_share=0.02 if sides == 0 else 0.15,
+            gap_share=ROOT_SHARE if sides == 0 else SHARE,
         )
         try:
             relaxed = solve_relaxation(task, begun)
@@ -251,6 +257,7 @@ class Relaxing:
         # Points are kept short, and whoever checks the proof starts from the same digits.
         y[every] = np.round(relaxed.y, DIGITS)
         y[single] = y[owners]
+        y = np.round(occupied(problem, y), DIGITS)
         used = np.flatnonzero(y > 0.0)
         multipliers = np.zeros(problem.limits.size)
         multipliers[rows] = relaxed.rows

@@ -14,9 +14,9 @@ from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
 # Deployments among which a first layout is chosen, and those among which layouts are improved later.
 POOL, STIRRED = 250, 100
 # Rounds of random changes to the best layout.
-ROUNDS = 20
+ROUNDS = 40
 # Rounds of tangent planes, and deployments that they may choose from.
-OUTER_ROUNDS, OUTER = 4, 160
+OUTER_ROUNDS, OUTER = 2, 160
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
 ROUNDED_UP = 0.3
 

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.sparse as sp
 
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.precise.layouts import completed
@@ -28,7 +27,7 @@ MOST_PRICINGS = 12
 # Columns priced in at one time, and the share of the way to the target that may be lost to those left out.
 PRICED_IN, SPARE = 120, 0.15
 # Whole layouts are looked for at the first nodes and then now and then.
-EARLY, EVERY = 12, 25
+EARLY, EVERY = 12, 4
 INTEGRAL = 1e-6
 # A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
 BROKEN = 1e-3
@@ -74,7 +73,9 @@ class Search:
         self.relaxing = Relaxing(problem, ledger, lift)
         self.seeker = Seeker(self.relaxing)
         self._problem, self._ledger = problem, ledger
-        self._groups, self._finer = groups, finer
+        several = [group for level in groups or [] for group in level if group.size > 1]
+        self._sums = packing([*several, *np.flatnonzero(problem.integer)[:, None]], problem.width)
+        self._finer = finer
         self._nodes: list[Node] = []
         self._root: tuple[Floats, Floats, Floats] | None = None
 
@@ -262,15 +263,13 @@ class Search:
         Held a distance d away from where it is, a sum costs about d^2 / (2 give); both children count, so the product
         of what the nearest whole numbers below and above cost is made large. The larger group wins a tie.
         """
-        several = [group for level in self._groups or [] for group in level if group.size > 1 and free[group].any()]
-        sums = sp.csr_array(packing([*several, *np.flatnonzero(free)[:, None]], y.size))
-        total = sums @ y
+        total = self._sums @ y
         part = total - np.floor(total)
-        open_sums = np.flatnonzero(np.minimum(part, 1.0 - part) > FAR)
-        if open_sums.size == 0:
+        there = np.flatnonzero((np.minimum(part, 1.0 - part) > FAR) & (self._sums @ free > 0))
+        if there.size == 0:
             return None
-        moved = give(sums[open_sums].toarray() * (free | (y > 0.0)))
-        part = part[open_sums]
-        score = (part * (1.0 - part)) ** 2 / np.maximum(moved, 1e-12) ** 2
-        best = open_sums[int(np.argmax(score))]
-        return np.asarray(np.sort(sums.indices[sums.indptr[best] : sums.indptr[best + 1]]), dtype=np.int64)
+        part = part[there]
+        score = (part * (1.0 - part)) ** 2 / np.maximum(give(self._sums[there].toarray()), 1e-12) ** 2
+        best = there[int(np.argmax(score))]
+        chosen = self._sums.indices[self._sums.indptr[best] : self._sums.indptr[best + 1]]
+        return np.array(chosen, dtype=np.int64)
