@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from siting.region.model import Floats, Ints
 from siting.selection.precise.criteria import Variances
@@ -18,14 +19,14 @@ from siting.selection.precise.tree import Search
 from siting.selection.program import Ended, Limits, Progress, Report
 
 # Numbers of directions of the common coordinates that are tried, and the share of a known layout's value that
-# may be lost outside them.
+# may be lost outside them; more where several directions are looked at, since each costs time.
 DIRECTIONS = (40, 60, 80, 110, 150, 200, 250, 300)
-MOST_DIRECTIONS, MOST_FINE = 80, 300
-LOSS = 1e-3
+SEVERAL, MOST_DIRECTIONS = 80, 300
+LOSS, FAIR_LOSS = 1e-3, 1e-2
 # Further nestings of groups of alike deployments.
 TURNS = 2
-# The same where bounds come near the target.
-FINE_LOSS = 1e-5
+# The same where bounds come near the target; LOSS where so many deployments are open, for the sake of memory.
+FINE_LOSS, LARGE = 1e-5, 10_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +67,20 @@ def descend(
     `floor`, `gap(value, bound)` and `target(value)`, the bound above which a node is closed, say what the
     asked gap means; `start` (program columns,) is a first layout.
     """
+    # Its matrices are small: threads of the linear algebra would only wait for one another.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _descend(problem, limits, floor, gap, target, progress, start)
+
+
+def _descend(
+    problem: Problem,
+    limits: Limits,
+    floor: float,
+    gap: Callable[[float, float], float] | None,
+    target: Callable[[float], float] | None,
+    progress: Report | None,
+    start: Floats | None,
+) -> Outcome:
     bounds = problem.propagated(problem.lower, problem.upper)
     ledger = Ledger(limits, floor, gap, target, progress)
     if bounds is None:
@@ -92,8 +107,10 @@ def descend(
         return _outcome(ledger, found.ended or Ended.GAP, root.bound, Proof((_fixed(bases),), tuple(cliques), nodes))
     y, lower, upper = (_widened(part, columns, problem.width) for part in found.root)
     whole = problem.with_cliques(cliques)
+    # The first search holds factors of every column.
+    del first, inner, found
     points = [y] if ledger.best is None else [y, occupied(problem, ledger.best)]
-    closer, finer = _bases(problem, points, root.points[-1].theta, lower, upper, _known(problem, ledger.best))
+    closer, finer = _bases(problem, points, root.points[-1].theta if root.points else None, lower, upper, _known(problem, ledger.best))
     inner, columns, rows = whole.narrowed(lower, upper, closer)
     search = Search(
         inner,
@@ -193,14 +210,15 @@ def _bases(
         rest = vectors - targets @ (targets.T @ vectors)
         basis, _ = np.linalg.qr(np.concatenate([targets, rest], axis=1))
         out.append(np.ascontiguousarray(basis[:, : basis.shape[0]]))
-    return (
-        _short(criterion, out, layouts, LOSS, MOST_DIRECTIONS),
-        _short(criterion, out, layouts, FINE_LOSS, MOST_FINE),
-    )
+    fine = FINE_LOSS if keep.size < LARGE else LOSS
+    return _short(criterion, out, layouts, LOSS, FAIR_LOSS), _short(criterion, out, layouts, fine, fine)
 
 
-def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss: float, most: int) -> list[Floats]:
-    """Return the first columns of bases, as many as known layouts need to be worth what they are but for a share."""
+def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss: float, fair: float) -> list[Floats]:
+    """Return the first columns of bases, as many as known layouts need to be worth what they are but for a share.
+
+    The share is `loss`, from `SEVERAL` directions on `fair`.
+    """
     weights = criterion.weights
     kappa = np.where(np.isfinite(weights.kappa), weights.kappa, 1.0 / np.maximum(np.abs(weights.gamma), 1e-300))
     exact = [criterion.whole(picked) for picked in layouts]
@@ -219,7 +237,7 @@ def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss:
                 max(weights.total(values), 0.05 * float(kappa @ values)) if np.isfinite(weights.kappa).all() else 1.0
             )
             worst = max(worst, float((kappa * counted) @ lost) / max(scale, 1e-300))
-        if worst < loss or count >= most:
+        if worst < (loss if count < SEVERAL else fair) or count >= MOST_DIRECTIONS:
             return [_digits(basis) for basis in held]
     return [_digits(basis) for basis in bases]
 

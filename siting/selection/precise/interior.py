@@ -26,6 +26,8 @@ INTERIOR = 2e-3
 WIDENED = 1e-6
 # A point that breaks no row by more than this counts as one of the relaxation.
 KEPT = 1e-5
+# However far the bound is from what would be enough, a relaxation is solved to this share of its value.
+ROUGH = 0.01
 # Steps without a better bound after which the search ends.
 MOST_STALLED = 6
 
@@ -260,7 +262,8 @@ class _Method:
             return False
         if value - best <= task.tolerance * max(abs(value), 1e-12):
             return True
-        return np.isfinite(task.enough) and value < task.enough and value - best < task.gap_share * (task.enough - best)
+        near = min(task.gap_share * (task.enough - best), ROUGH * abs(value))
+        return np.isfinite(task.enough) and value < task.enough and value - best < near
 
     def _broken(self) -> float:
         """Return by how much rows, and relatively limits of values, are broken at most."""

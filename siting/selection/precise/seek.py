@@ -6,7 +6,6 @@ import numpy as np
 
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.precise.layouts import LocalSearch, completed, linear_layout
-from siting.selection.precise.nodes import Point
 from siting.selection.precise.outer import layout_of_cuts
 from siting.selection.precise.problem import occupied
 from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
@@ -15,8 +14,10 @@ from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
 POOL, STIRRED = 250, 100
 # Rounds of random changes to the best layout.
 ROUNDS = 40
-# Rounds of tangent planes, and deployments that they may choose from.
-OUTER_ROUNDS, OUTER = 2, 160
+# Rounds of tangent planes: so many, and more while the gap is large and one in a few of them finds a better layout.
+OUTER_ROUNDS, MOST_OUTER, LARGE_GAP, FEW = 2, 12, 0.1, 4
+# Deployments that they may choose from, and planes that are kept from one call to the next.
+OUTER, KEPT_CUTS = 160, 8
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
 ROUNDED_UP = 0.3
 
@@ -27,6 +28,7 @@ class Seeker:
     def __init__(self, relaxing: Relaxing) -> None:
         self._relaxing = relaxing
         self._problem, self._ledger = relaxing.problem, relaxing.ledger
+        self._cuts: list[tuple[Floats, Floats]] = []
 
     def first(self, lower: Floats, upper: Floats) -> None:
         """Reach a first layout: greedy choice from what is required, else an integer program of the first slopes."""
@@ -107,12 +109,14 @@ class Seeker:
                 best, value = trial, now
                 self._relaxing.accept(completed(self._problem, pool[trial], self._ledger.left()))
 
-    def outer(self, y: Floats, point: Point, lower: Floats, upper: Floats, rounds: int) -> None:
-        """Look for layouts by tangent planes at a relaxed point and at every layout found so."""
-        problem = self._problem
-        n = problem.deployments
+    def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats, *, most: int) -> None:
+        """Look for layouts by tangent planes at a relaxed point and at every layout found so.
+
+        `reduced` (columns,) are the reduced costs of the relaxation and `theta` (T,) its multipliers of the targets.
+        Two rounds; up to `most` while the gap is large and one in a few rounds finds a better layout.
+        """
         problem = self._relaxing.rows_with(())
-        _, reduced, _ = self._relaxing.bound_at(point, problem, lower, upper)
+        n = problem.deployments
         cost = np.where(y[:n] > IN_USE, -1e9 * y[:n], np.maximum(reduced[:n], 0.0))
         keep = np.ones(problem.width, dtype=bool)
         keep[:n] = False
@@ -123,12 +127,16 @@ class Seeker:
         keep &= upper > lower
         chosen = np.flatnonzero(keep[:n] | (lower[:n] > 0.5))
         problem = problem.with_cliques([row for cliques in self._relaxing.cliques for row in cliques.cover(chosen)])
-        theta = np.maximum(point.theta, 1e-3 * first_theta(problem.criterion.weights))
+        theta = np.maximum(theta, 1e-3 * first_theta(problem.criterion.weights))
         places = [y] + ([] if self._relaxing.best is None else [occupied(problem, self._relaxing.best)])
-        cuts = [self._cut(place, theta) for place in places]
+        cuts = self._cuts[-KEPT_CUTS:] + [self._cut(place, theta) for place in places]
+        self._cuts = cuts
         seen: set[bytes] = set()
-        for _ in range(rounds):
+        last = 0
+        for turn in range(most):
             if self._ledger.stopped() is not None:
+                return
+            if turn >= OUTER_ROUNDS and (self._ledger.gap < LARGE_GAP or turn - last > FEW):
                 return
             layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._ledger.left())
             if layout is None or layout[:n].tobytes() in seen:
@@ -138,6 +146,7 @@ class Seeker:
             before = self._ledger.value
             self._relaxing.accept(completed(self._problem, np.flatnonzero(layout[:n] > 0.5), self._ledger.left()))
             if self._ledger.value < before:
+                last = turn
                 chosen = np.flatnonzero(layout[:n] > 0.5)
                 pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
                 self._improve(self._local(pool), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)

@@ -18,8 +18,8 @@ from siting.selection.precise.layouts import completed
 from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.nodes import Node, Side
 from siting.selection.precise.problem import Problem
-from siting.selection.precise.relaxing import Relaxing, breaks
-from siting.selection.precise.seek import OUTER_ROUNDS, Seeker
+from siting.selection.precise.relaxing import Relaxing, breaks, first_theta
+from siting.selection.precise.seek import MOST_OUTER, Seeker
 from siting.selection.program import Ended
 from siting.selection.rows import packing
 
@@ -28,6 +28,8 @@ MOST_PRICINGS = 12
 PRICED_IN, SPARE = 120, 0.15
 # Whole layouts are looked for at the first nodes and then now and then.
 EARLY, EVERY = 12, 4
+# While the gap is as large as this, tangent planes are asked for layouts now and then, too.
+FAR_GAP, FAR_EVERY = 0.05, 30
 INTEGRAL = 1e-6
 # A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
 BROKEN = 1e-3
@@ -74,7 +76,8 @@ class Search:
         self.seeker = Seeker(self.relaxing)
         self._problem, self._ledger = problem, ledger
         several = [group for level in groups or [] for group in level if group.size > 1]
-        self._sums = packing([*several, *np.flatnonzero(problem.integer)[:, None]], problem.width)
+        # Auxiliary columns are held by rows, not by curvature, which would make each of them look dear.
+        self._sums = packing([*several, *np.arange(problem.deployments)[:, None]], problem.width)
         self._finer = finer
         self._nodes: list[Node] = []
         self._root: tuple[Floats, Floats, Floats] | None = None
@@ -136,6 +139,7 @@ class Search:
         y: Floats | None = None
         give: Callable[[Floats], Floats] | None = None
         slopes, reduced = np.zeros(lower.size), np.zeros(lower.size)
+        theta = first_theta(self._problem.criterion.weights)
         for turn in range(MOST_PRICINGS):
             problem = self.relaxing.rows_with(state.sides)
             padded = None
@@ -156,7 +160,7 @@ class Search:
                     return []
             if solved is None:
                 break
-            point, give = solved[1], solved[0].give
+            point, theta, give = solved[1], solved[1].theta, solved[0].give
             bounded, reduced, slopes = self.relaxing.bound_at(point, problem, lower, upper)
             if self._finer is not None and bounded < target < bounded + NEAR * abs(target):
                 sharper = self.relaxing.bound_at(point, problem, lower, upper, self._finer.criterion)
@@ -201,13 +205,15 @@ class Search:
         active = self.relaxing.with_blocks(self.relaxing.interesting(y, reduced, free), free)
         if self._ledger.processed <= EARLY or self._ledger.processed % EVERY == 0:
             self.seeker.near(y, lower, upper, slopes)
+        if self._ledger.processed % FAR_EVERY == 0 and self._ledger.gap > FAR_GAP:
+            self.seeker.outer(y, reduced, theta, lower, upper, most=1)
         target = self._ledger.target
         if node.bound >= target:
             node.closed = "bound"
             return []
         if node.number == 0:
             self._root = (y, lower, upper)
-            self.seeker.outer(y, node.points[-1], lower, upper, OUTER_ROUNDS)
+            self.seeker.outer(y, reduced, theta, lower, upper, most=MOST_OUTER)
             target = self._ledger.target
         sides = self._sides(y, slopes, lower, upper, give)
         if sides is None:
