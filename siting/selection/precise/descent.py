@@ -110,7 +110,8 @@ def _descend(
     # The first search holds factors of every column.
     del first, inner, found
     points = [y] if ledger.best is None else [y, occupied(problem, ledger.best)]
-    closer, finer = _bases(problem, points, root.points[-1].theta if root.points else None, lower, upper, _known(problem, ledger.best))
+    theta = root.points[-1].theta if root.points else None
+    closer, finer = _bases(problem, points, theta, lower, upper, _known(problem, ledger.best))
     inner, columns, rows = whole.narrowed(lower, upper, closer)
     search = Search(
         inner,
