@@ -15,7 +15,7 @@ POOL, STIRRED = 250, 100
 # Rounds of random changes to the best layout.
 ROUNDS = 40
 # Rounds of tangent planes: so many, and more while the gap is large and one in a few of them finds a better layout.
-OUTER_ROUNDS, MOST_OUTER, LARGE_GAP, FEW = 2, 12, 0.1, 4
+OUTER_ROUNDS, MOST_OUTER, LARGE_GAP, FEW = 2, 12, 0.15, 4
 # Deployments that they may choose from, and planes that are kept from one call to the next.
 OUTER, KEPT_CUTS = 160, 8
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
