@@ -14,7 +14,6 @@ from siting.selection.precise.ledger import Ledger, judged
 from siting.selection.precise.nodes import Node, Point, Side, alike
 from siting.selection.precise.problem import Problem, occupied
 from siting.selection.precise.relaxing import DIGITS, first_theta
-from siting.selection.precise.seek import ROUNDS
 from siting.selection.precise.tree import Search
 from siting.selection.program import Ended, Limits, Progress, Report
 
@@ -122,7 +121,6 @@ def _descend(
     )
     if ledger.best is not None:
         search.relaxing.best = ledger.best[columns[columns < every]]
-    search.seeker.stir(y[columns], ROUNDS)
     rest = search.run()
     nodes = tuple(_lifted(node, whole, columns, rows, whole.limits.size, 1) for node in rest.nodes)
     nodes[0].points[:0] = root.points

@@ -24,7 +24,9 @@ from siting.selection.rows import Rows
 # Columns that the first relaxation of a large problem looks at; others are priced in.
 FIRST_COLUMNS = 400
 # Columns that a node looks at first beside those that its parent used.
-NEXT_COLUMNS = 60
+NEXT_COLUMNS = 100
+# Columns of one site that are priced in at one time.
+FEW_OF_A_SITE = 1
 # A column of more than this is used by a relaxed point.
 IN_USE = 2e-3
 # Digits after the point of relaxed points, as the proof keeps them.
@@ -153,6 +155,52 @@ class Relaxing:
             measured, weights, point.theta, problem.cost, problem.matrix, problem.limits, multipliers, lower, upper
         )
         return bounded, reduced, point.theta @ measured.gradient
+
+    def sharpened(self, point: Point, reduced: Floats, lower: Floats, upper: Floats) -> Point:
+        """Return a point with the best multipliers of the rows by which at most one deployment of a site may stand.
+
+        Given all other multipliers, a bound rises with such a row's until all but the least reduced cost of the site is
+        above 0, and falls when the last one is. `reduced` (columns,) are those at the point.
+        """
+        n = self.problem.deployments
+        told = np.zeros(self.problem.limits.size)
+        known = point.rows < told.size
+        told[point.rows[known]] = point.multipliers[known]
+        mine = np.flatnonzero((self._site >= 0) & (upper[:n] > 0.5))
+        if mine.size == 0:
+            return point
+        mine = mine[np.lexsort((reduced[mine], self._site[mine]))]
+        rows, begin = np.unique(self._site[mine], return_index=True)
+        least = reduced[mine[begin]] - told[rows]
+        after = np.append(mine[1:], mine[0])[begin]
+        several = np.diff(np.append(begin, mine.size)) > 1
+        second = np.where(several, reduced[after] - told[rows], np.inf)
+        best = np.clip(told[rows], np.maximum(-second, 0.0), np.maximum(-least, 0.0))
+        stands = np.bincount(np.searchsorted(rows, self._site[mine]), weights=lower[mine], minlength=rows.size) > 0.5
+        best = np.where(stands, told[rows], best)
+        if not np.any(best != told[rows]):
+            return point
+        told[rows] = best
+        used = np.flatnonzero(told)
+        return replace(
+            point,
+            rows=np.concatenate([used, point.rows[~known]]),
+            multipliers=np.concatenate([told[used], point.multipliers[~known]]),
+        )
+
+    def lacking(self, reduced: Floats, active: Bools, lower: Floats, upper: Floats) -> tuple[Ints, float]:
+        """Return deployments (m,) that are not active but promise a lower value, best first, and what they may lose.
+
+        At most one of a site can stand, so that the best of each site counts, and few of each are told.
+        """
+        n = self.problem.deployments
+        missing = np.flatnonzero((reduced[:n] < 0.0) & ~active[:n] & (upper[:n] > lower[:n]))
+        missing = missing[np.lexsort((reduced[missing], self._site[missing]))]
+        _, begin, count = np.unique(self._site[missing], return_index=True, return_counts=True)
+        loss = -float(reduced[missing[begin]].sum())
+        few = np.arange(missing.size) - np.repeat(begin, count) < FEW_OF_A_SITE
+        missing = missing[few]
+        return missing[np.argsort(reduced[missing], kind="stable")], loss
 
     def relax(
         self,

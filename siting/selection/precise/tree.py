@@ -19,7 +19,7 @@ from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.nodes import Node, Side
 from siting.selection.precise.problem import Problem
 from siting.selection.precise.relaxing import Relaxing, breaks, first_theta
-from siting.selection.precise.seek import MOST_OUTER, Seeker
+from siting.selection.precise.seek import MOST_OUTER, ROUNDS, Seeker
 from siting.selection.program import Ended
 from siting.selection.rows import packing
 
@@ -162,10 +162,15 @@ class Search:
                 break
             point, theta, give = solved[1], solved[1].theta, solved[0].give
             bounded, reduced, slopes = self.relaxing.bound_at(point, problem, lower, upper)
+            lacking, loss = self.relaxing.lacking(reduced, active, lower, upper)
+            sharper = self.relaxing.sharpened(point, reduced, lower, upper)
+            if sharper is not point:
+                point = sharper
+                bounded, reduced, slopes = self.relaxing.bound_at(point, problem, lower, upper)
             if self._finer is not None and bounded < target < bounded + NEAR * abs(target):
-                sharper = self.relaxing.bound_at(point, problem, lower, upper, self._finer.criterion)
-                if sharper[0] > bounded:
-                    bounded, reduced, slopes = sharper
+                fine = self.relaxing.bound_at(point, problem, lower, upper, self._finer.criterion)
+                if fine[0] > bounded:
+                    bounded, reduced, slopes = fine
                     point = replace(point, basis=point.basis + 1)
             node.points.append(point)
             node.bound = max(node.bound, bounded)
@@ -182,9 +187,6 @@ class Search:
                 node.closed = "rows"
                 return []
             lower, upper = shut
-            missing = (reduced < 0.0) & ~active & (upper > lower)
-            missing[problem.deployments :] = False
-            loss = -float((reduced * (upper - lower))[missing].sum())
             found = [row for cliques in self.relaxing.cliques for row in cliques.separate(y)]
             if found and turn < MOST_PRICINGS - 1:
                 self.relaxing.clique_rows += found
@@ -193,9 +195,8 @@ class Search:
             wide = loss > room
             cheaper = self.relaxing.better_ways(y, reduced, active, lower, upper) > room
             if wide:
-                order = np.argsort(reduced + np.where(missing, 0.0, np.inf), kind="stable")
                 active = active.copy()
-                active[order[: min(int(missing.sum()), PRICED_IN)]] = True
+                active[lacking[:PRICED_IN]] = True
                 active = self.relaxing.with_blocks(active, upper > lower)
             if not (wide or found or cheaper):
                 break
@@ -213,6 +214,8 @@ class Search:
             return []
         if node.number == 0:
             self._root = (y, lower, upper)
+            self._ledger.raise_bound(node.bound)
+            self.seeker.stir(y, ROUNDS)
             self.seeker.outer(y, reduced, theta, lower, upper, most=MOST_OUTER)
             target = self._ledger.target
         sides = self._sides(y, slopes, lower, upper, give)
