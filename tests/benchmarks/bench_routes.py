@@ -33,7 +33,8 @@ from siting.planning import plan_region
 from siting.region import read_region
 from siting.region.model import Bools, Floats
 from siting.selection.highs import Solver
-from siting.selection.precise.descent import _bases, _even, _known, descend
+from siting.selection.precise.descent import _even, descend
+from siting.selection.precise.directions import directions
 from siting.selection.precise.layouts import LocalSearch
 from siting.selection.precise.ledger import judged
 from siting.selection.precise.problem import Problem, build_problem, occupied
@@ -122,7 +123,7 @@ def cuts_of(problem: Problem, rough: bool) -> Cuts:
     if not rough:
         return Cuts(problem, problem)
     at = _even(problem, problem.lower, problem.upper)
-    bases, _ = _bases(problem, [at], None, problem.lower, problem.upper, _known(problem, None))
+    bases, _ = directions(problem, [at], None, problem.lower, problem.upper, None)
     assert bases is not None
     return Cuts(problem, replace(problem, criterion=problem.criterion.projected(bases)))  # type: ignore[attr-defined]
 

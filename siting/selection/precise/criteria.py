@@ -148,6 +148,11 @@ class Variances:
             out.append(span(part, at, mine))
         return out
 
+    def solutions(self, picked: Ints) -> list[Floats]:
+        """Return for each part (k, T) what the common coordinates are when the targets are solved for, at a layout."""
+        taken, _ = self.take(np.sort(picked))
+        return [evaluate(part, np.ones(picked.size), np.ones(part.blocks)).u for part in taken.parts]
+
     def split(self, y: Floats) -> tuple[Floats, list[Floats]]:
         """Return deployments and, part by part, occupancies of a point."""
         sizes = np.cumsum([self.count] + [part.blocks for part in self.parts])

@@ -10,22 +10,16 @@ from threadpoolctl import threadpool_limits
 
 from siting.region.model import Floats, Ints
 from siting.selection.precise.criteria import Variances
+from siting.selection.precise.directions import directions
 from siting.selection.precise.ledger import Ledger, judged
 from siting.selection.precise.nodes import Node, Point, Side, alike
 from siting.selection.precise.problem import Problem, occupied
-from siting.selection.precise.relaxing import DIGITS, first_theta
+from siting.selection.precise.relaxing import DIGITS
 from siting.selection.precise.tree import Search
 from siting.selection.program import Ended, Limits, Progress, Report
 
-# Numbers of directions of the common coordinates that are tried, and the share of a known layout's value that
-# may be lost outside them; more where several directions are looked at, since each costs time.
-DIRECTIONS = (40, 60, 80, 110, 150, 200, 250, 300)
-SEVERAL, MOST_DIRECTIONS = 80, 300
-LOSS, FAIR_LOSS = 1e-3, 1e-2
 # Further nestings of groups of alike deployments.
 TURNS = 2
-# The same where bounds come near the target; LOSS where so many deployments are open, for the sake of memory.
-FINE_LOSS, LARGE = 1e-5, 10_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +87,7 @@ def _descend(
         # Variances are not below 0, whatever a first rough bound says.
         ledger.raise_bound(float(np.minimum(problem.cost * bounds[0], problem.cost * bounds[1]).sum()))
     every = len(problem.program.names)
-    bases, _ = _bases(problem, [_even(problem, *bounds)], None, *bounds, _known(problem, ledger.best))
+    bases, _ = directions(problem, [_even(problem, *bounds)], None, *bounds, ledger.best)
     inner, columns, rows = problem.narrowed(*bounds, bases)
     first = Search(inner, ledger, _lift(problem, columns))
     if ledger.best is not None:
@@ -110,7 +104,7 @@ def _descend(
     del first, inner, found
     points = [y] if ledger.best is None else [y, occupied(problem, ledger.best)]
     theta = root.points[-1].theta if root.points else None
-    closer, finer = _bases(problem, points, theta, lower, upper, _known(problem, ledger.best))
+    closer, finer = directions(problem, points, theta, lower, upper, ledger.best)
     inner, columns, rows = whole.narrowed(lower, upper, closer)
     search = Search(
         inner,
@@ -142,15 +136,6 @@ def _lift(problem: Problem, columns: Ints) -> Callable[[Floats], tuple[Floats, f
     return lift
 
 
-def _known(problem: Problem, point: Floats | None) -> list[Ints]:
-    """Return the picks of a known layout, or of the most informative deployments one by one if none is known."""
-    n = problem.deployments
-    if point is not None:
-        return [np.flatnonzero(point[:n] > 0.5)]
-    generator = np.random.default_rng(0)
-    return [np.sort(generator.choice(n, size=min(n, 15), replace=False))] if n else []
-
-
 def _fixed(bases: list[Floats] | None) -> tuple[Floats, ...] | None:
     return None if bases is None else tuple(bases)
 
@@ -176,74 +161,6 @@ def _outcome(ledger: Ledger, ended: Ended, root_bound: float, proof: Proof) -> O
     return Outcome(
         ledger.best, ledger.value, ledger.bound, ended, ledger.processed, tuple(ledger.log), root_bound, proof
     )
-
-
-def _bases(
-    problem: Problem,
-    points: list[Floats],
-    theta: Floats | None,
-    lower: Floats,
-    upper: Floats,
-    layouts: list[Ints],
-) -> tuple[list[Floats] | None, list[Floats] | None]:
-    """Return for each part the directions in which the columns left move the targets at some points: few, and more."""
-    criterion = problem.criterion
-    if not isinstance(criterion, Variances):
-        return None, None
-    n, a = problem.deployments, problem.auxiliary
-    keep = np.flatnonzero((upper[:n] > lower[:n]) | (lower[:n] > 0.5))
-    if keep.size == 0:
-        return None, None
-    if theta is None:
-        theta = first_theta(criterion.weights)
-    taken, kept = criterion.take(keep)
-    weights = np.maximum(theta, 1e-6 * theta.max(initial=0.0))
-    found = [taken.spans(np.concatenate([point[keep], point[n + a + kept]]), weights) for point in points]
-    out = []
-    for part in range(len(criterion.parts)):
-        total = sum((one[part] for one in found), np.zeros((criterion.parts[part].width,) * 2))
-        values, vectors = np.linalg.eigh(total)
-        values, vectors = values[::-1], vectors[:, ::-1]
-        # The targets themselves stand first, so that nothing of their prior is lost.
-        targets, _ = np.linalg.qr(criterion.parts[part].targets)
-        rest = vectors - targets @ (targets.T @ vectors)
-        basis, _ = np.linalg.qr(np.concatenate([targets, rest], axis=1))
-        out.append(np.ascontiguousarray(basis[:, : basis.shape[0]]))
-    fine = FINE_LOSS if keep.size < LARGE else LOSS
-    return _short(criterion, out, layouts, LOSS, FAIR_LOSS), _short(criterion, out, layouts, fine, fine)
-
-
-def _short(criterion: Variances, bases: list[Floats], layouts: list[Ints], loss: float, fair: float) -> list[Floats]:
-    """Return the first columns of bases, as many as known layouts need to be worth what they are but for a share.
-
-    The share is `loss`, from `SEVERAL` directions on `fair`.
-    """
-    weights = criterion.weights
-    kappa = np.where(np.isfinite(weights.kappa), weights.kappa, 1.0 / np.maximum(np.abs(weights.gamma), 1e-300))
-    exact = [criterion.whole(picked) for picked in layouts]
-    counts = sorted({*DIRECTIONS, max(basis.shape[1] for basis in bases)})
-    for count in counts:
-        held = [basis[:, :count] for basis in bases]
-        worst = 0.0
-        for picked, values in zip(layouts, exact, strict=True):
-            near, _ = criterion.take(np.sort(picked))
-            lost = values - near.projected(held).whole(np.arange(picked.size))
-            # What is lost of a target far below its goal costs nothing there.
-            with np.errstate(divide="ignore", invalid="ignore"):
-                share = np.where(weights.gamma > 0.0, values / weights.gamma, 1.0)
-            counted = np.where(weights.always, 1.0, np.clip(share, 0.0, 1.0) ** 8)
-            scale = (
-                max(weights.total(values), 0.05 * float(kappa @ values)) if np.isfinite(weights.kappa).all() else 1.0
-            )
-            worst = max(worst, float((kappa * counted) @ lost) / max(scale, 1e-300))
-        if worst < (loss if count < SEVERAL else fair) or count >= MOST_DIRECTIONS:
-            return [_digits(basis) for basis in held]
-    return [_digits(basis) for basis in bases]
-
-
-def _digits(basis: Floats) -> Floats:
-    """Return a basis with nine digits, as the proof file holds it; any basis gives valid bounds."""
-    return np.array([[float(f"{x:.9g}") for x in row] for row in basis])
 
 
 def _groups(problem: Problem, y: Floats) -> list[list[Ints]] | None:

@@ -8,12 +8,14 @@ import scipy.sparse as sp
 from siting.region.model import Bools, Floats, Ints
 from siting.selection.highs import Solver
 from siting.selection.precise.criteria import LogDeterminant, Variances, Weights
-from siting.selection.precise.information import evaluate, lowered
+from siting.selection.precise.information import block_count, evaluate, lowered
 from siting.selection.precise.problem import ROUNDING, Problem
 from siting.selection.rows import Rows
 
 BETTER = 1e-10
 MOST_PASSES = 6
+# The share of its weight with which a target that is met counts when deployments have to leave.
+MET = 0.01
 
 
 def merit(weights: Weights, values: Floats, cost: Floats, broken: float) -> Floats:
@@ -132,6 +134,37 @@ class LocalSearch:
             if not gain[best] > BETTER * max(1.0, abs(now)):
                 return picked
             picked[add[best]] = True
+
+    def thinned(self, picked: Bools, held: Bools) -> Bools:
+        """Drop deployments, those first whose loss moves the values least a unit of relief, until the rows hold.
+
+        `held` deployments stay; rows may still be broken where nothing else can leave.
+        """
+        picked = picked.copy()
+        if self._clash is not None:
+            picked &= held | ~self._clash[:, held].any(axis=1)
+        while not self.keeps(picked):
+            over = self._load(picked) > self._room
+            relief = (np.maximum(self._columns[over], 0.0) / np.maximum(self._room[over], 1e-12)[:, None]).sum(axis=0)
+            if self._clash is not None:
+                relief += self._clash[:, picked].sum(axis=1)
+            loose = np.flatnonzero(picked & ~held & (relief > 0.0))
+            if loose.size == 0:
+                break
+            worth = self._slopes(picked)[loose] / relief[loose]
+            picked[loose[np.argmin(worth)]] = False
+        return picked
+
+    def _slopes(self, picked: Bools) -> Floats:
+        """Return (pool,) how fast what is made small falls with each deployment, at a layout."""
+        blocks = sum(block_count(block) for block in self.criterion.blocks)
+        measured = self.criterion.measure(np.concatenate([picked.astype(float), np.ones(blocks)]))
+        weights = self.criterion.weights
+        limited = self._price / np.maximum(np.abs(weights.gamma), 1e-300)
+        price = np.where(np.isinf(weights.kappa), limited, weights.kappa)
+        # A target that is met may be missed when more has left.
+        price = np.where(weights.above(measured.values[None])[0] > 0.0, price, MET * price)
+        return np.asarray(-(price @ measured.gradient)[: picked.size] - self.cost)
 
     def improved(self, picked: Bools, held: Bools | None = None, passes: int = MOST_PASSES) -> Bools:
         """Swap, drop and add until nothing improves; `held` deployments stay."""

@@ -12,8 +12,10 @@ from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
 
 # Deployments among which a first layout is chosen, and those among which layouts are improved later.
 POOL, STIRRED = 250, 100
-# Rounds of random changes to the best layout.
-ROUNDS = 40
+# Rounds of random changes to the best layout without a better one after which they end, and the most of all.
+ROUNDS, MOST_ROUNDS = 40, 400
+# A layout that is worse than the best by no more than this share is gone on from, for so many rounds.
+WORSE, AWAY = 0.15, 8
 # Rounds of tangent planes: so many, and more while the gap is large and one in a few of them finds a better layout.
 OUTER_ROUNDS, MOST_OUTER, LARGE_GAP, FEW = 2, 12, 0.15, 4
 # Deployments that they may choose from, and planes that are kept from one call to the next.
@@ -76,7 +78,10 @@ class Seeker:
             self._relaxing.accept(completed(self._problem, search.pool[better], self._ledger.left()))
 
     def stir(self, y: Floats, rounds: int) -> None:
-        """Look for better layouts around the best one: take a few sites out at random, fill up, swap, go on from it."""
+        """Look for better layouts around the best one: take a few sites out at random, fill up, swap, go on from it.
+
+        Ends after so many `rounds` without a better one.
+        """
         n = self._problem.deployments
         if self._relaxing.best is None or n == 0:
             return
@@ -87,27 +92,48 @@ class Seeker:
         pool = np.union1d(_promising(y, slopes, np.arange(n)), chosen)
         search = self._local(pool)
         must = self._problem.lower[pool] > 0.5
-        best = np.isin(pool, chosen)
+        here = best = np.isin(pool, chosen)
         value = search.merit_of(best)
-        for _ in range(rounds):
-            if self._ledger.stopped() is not None:
+        # Another beginning: what the relaxed point uses, thinned out.
+        thinned = search.improved(search.thinned(must | (y[pool] > IN_USE), must), must, 1)
+        if search.merit_of(thinned) < value and search.keeps(thinned):
+            here = best = thinned
+            value = search.merit_of(thinned)
+            self._relaxing.accept(completed(self._problem, pool[thinned], self._ledger.left()))
+        promise = np.where(y[pool] > IN_USE, y[pool] * np.maximum(-slopes[pool], 0.0), 0.0)
+        last = away = 0
+        for turn in range(MOST_ROUNDS):
+            if self._ledger.stopped() is not None or turn - last > rounds:
                 return
-            trial = best.copy()
+            if turn - away > AWAY:
+                here, away = best, turn
+            trial = here.copy()
             loose = np.flatnonzero(trial & ~must)
             if loose.size < 2:
                 return
-            out = generator.choice(loose, size=min(loose.size, int(generator.integers(2, 5))), replace=False)
-            trial[out] = False
-            # One site that would not have been chosen next brings the search elsewhere.
-            fits = np.flatnonzero(search.fits(trial))
-            fits = fits[~np.isin(fits, out)]
-            if fits.size:
-                trial[generator.choice(fits)] = True
+            strange = np.where(trial, 0.0, promise)
+            if turn % 2 and strange.any():
+                # What costs much comes in only where several others leave for it.
+                add = int(generator.choice(pool.size, p=strange / strange.sum()))
+                trial[add] = True
+                trial = search.thinned(trial, must | (np.arange(pool.size) == add))
+            else:
+                out = generator.choice(loose, size=min(loose.size, int(generator.integers(2, 5))), replace=False)
+                trial[out] = False
+                # One site that would not have been chosen next brings the search elsewhere.
+                fits = np.flatnonzero(search.fits(trial))
+                fits = fits[~np.isin(fits, out)]
+                if fits.size:
+                    trial[generator.choice(fits)] = True
             trial = search.improved(trial, must, 1)
             now = search.merit_of(trial)
-            if now < value and search.keeps(trial):
-                best, value = trial, now
+            if not search.keeps(trial):
+                continue
+            if now < value:
+                here, best, value, last, away = trial, trial, now, turn, turn
                 self._relaxing.accept(completed(self._problem, pool[trial], self._ledger.left()))
+            elif now < value + WORSE * abs(value):
+                here = trial
 
     def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats, *, most: int) -> None:
         """Look for layouts by tangent planes at a relaxed point and at every layout found so.
