@@ -7,6 +7,8 @@ ways never enter a relaxation: a deployment with one open way is joined with it 
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import scipy.sparse as sp
 
@@ -46,6 +48,9 @@ class Choices:
         self.ways = np.concatenate([np.empty(0, dtype=np.int64), *ways]).astype(np.int64)
         self.row_of = np.repeat(np.arange(self.rows.size), np.diff(self.first))
         self.open = np.zeros(self.ways.size, dtype=bool)
+        level = sp.csc_array(matrix[problem.limits[: problem.program_rows] == 0.0])
+        uses = sp.csr_array((level[:, self.ways] > 0).T.astype(float) @ (level < 0).astype(float))
+        self._needs = [uses.indices[a:b].astype(np.int64) for a, b in pairwise(uses.indptr)]
 
     def multipliers(self, prices: Floats, lower: Floats, upper: Floats) -> Floats:
         """Return the best multipliers (Q,) where columns have reduced costs `prices` without these rows."""
@@ -92,6 +97,22 @@ class Choices:
         counts = np.bincount(self.row_of[usable], minlength=self.rows.size)
         single = usable & (counts == 1)[self.row_of] & (lower[self.ways] < 0.5)
         return self.owner[self.row_of[single]], self.ways[single], self.ways[usable & ~single]
+
+    def preferred(self, prices: Floats, upper: Floats, best: Floats | None) -> dict[int, Ints]:
+        """Return by deployment the way that is best at `prices` (columns,), or taken by the best layout, and its needs.
+
+        A way needs the columns that stand against it in rows "way at most what it uses".
+        """
+        if self.rows.size == 0:
+            return {}
+        every = np.where(upper[self.ways] > 0.5, prices[self.ways], np.inf)
+        if best is not None:
+            every = np.where(best[self.ways] > 0.5, -np.inf, every)
+        first = np.lexsort((self.ways, every, self.row_of))[self.first[:-1]]
+        return {
+            owner: np.append(self.ways[place], self._needs[place])
+            for owner, place in zip(self.owner.tolist(), first.tolist(), strict=True)
+        }
 
     def idle(self, shut: Bools) -> Ints:
         """Return the ways of deployments (columns,) that are shut."""

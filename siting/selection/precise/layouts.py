@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import scipy.sparse as sp
 
@@ -33,12 +35,14 @@ def merit(weights: Weights, values: Floats, cost: Floats, broken: float) -> Floa
 class LocalSearch:
     """Improves layouts over a pool of deployments.
 
-    Auxiliary columns that are defaults of picked deployments are 1 and load their rows; all others stand where they
+    Auxiliary columns that picked deployments bring with them are 1 and load their rows; all others stand where they
     help each row most.
     """
 
-    def __init__(self, problem: Problem, pool: Ints, clash: Bools | None) -> None:
-        """`clash` (pool, pool) says which may not stand together."""
+    def __init__(
+        self, problem: Problem, pool: Ints, clash: Bools | None, brings: Mapping[int, Ints] | None = None
+    ) -> None:
+        """`clash` (pool, pool) says which may not stand together, `brings` replaces the defaults of deployments."""
         self.pool, self._clash = pool, clash
         criterion, _ = problem.criterion.take(pool)
         self.criterion = criterion
@@ -52,7 +56,7 @@ class LocalSearch:
         own = np.diff(sp.csr_array(every[:, n + a :]).indptr) == 0
         part = sp.csr_array(every[:, pool])
         room = problem.limits - help_of
-        brought, self._brings = _defaults(problem, pool)
+        brought, self._brings = _brought(problem, pool, brings or {})
         burden = sp.csr_array(every[:, brought]).maximum(0)
         reach = part.maximum(0).sum(axis=1) + burden.sum(axis=1)
         rows = np.flatnonzero(own & (reach > room + ROUNDING))
@@ -203,12 +207,13 @@ class LocalSearch:
         return float(self._merit(here[None], np.array([self._cost_of(picked)]))[0])
 
 
-def _defaults(problem: Problem, pool: Ints) -> tuple[Ints, Bools]:
-    """Return the default columns (c,) of a pool's deployments, and (pool, c) who brings which."""
-    lists = [problem.program.defaults.get(int(k), np.empty(0, dtype=np.int64)) for k in pool]
+def _brought(problem: Problem, pool: Ints, brings: Mapping[int, Ints]) -> tuple[Ints, Bools]:
+    """Return the columns (c,) that a pool's deployments bring with them, and (pool, c) who brings which."""
+    nothing = np.empty(0, dtype=np.int64)
+    lists = [brings.get(k, problem.program.defaults.get(k, nothing)) for k in pool.tolist()]
     columns = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *lists]))
-    brings = np.array([np.isin(columns, one) for one in lists], dtype=bool).reshape(pool.size, columns.size)
-    return columns, brings
+    who = np.array([np.isin(columns, one) for one in lists], dtype=bool).reshape(pool.size, columns.size)
+    return columns, who
 
 
 def completed(problem: Problem, picked: Ints, seconds: float | None = None) -> Floats | None:

@@ -9,15 +9,14 @@ from siting.selection.precise.layouts import LocalSearch, completed, linear_layo
 from siting.selection.precise.outer import layout_of_cuts
 from siting.selection.precise.problem import occupied
 from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
+from siting.selection.precise.stirring import Stirring, Supports
 
 # Deployments among which a first layout is chosen, and those among which layouts are improved later.
 POOL, STIRRED = 250, 100
-# Rounds of random changes to the best layout without a better one after which they end, and the most of all.
-ROUNDS, MOST_ROUNDS = 40, 400
-# A layout that is worse than the best by no more than this share is gone on from, for so many rounds.
-WORSE, AWAY = 0.15, 8
+# Rounds of random changes to the best layout without a better one after which they end.
+ROUNDS = 80
 # Rounds of tangent planes: so many, and more while the gap is large and one in a few of them finds a better layout.
-OUTER_ROUNDS, MOST_OUTER, LARGE_GAP, FEW = 2, 12, 0.15, 4
+OUTER_ROUNDS, MOST_OUTER, LARGE_GAP, FEW = 2, 6, 0.15, 3
 # Deployments that they may choose from, and planes that are kept from one call to the next.
 OUTER, KEPT_CUTS = 160, 8
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
@@ -75,65 +74,31 @@ class Seeker:
     def _improve(self, search: LocalSearch, picked: Bools, held: Bools | None = None, passes: int = 6) -> None:
         better = search.improved(picked, held, passes)
         if search.keeps(better):
-            self._relaxing.accept(completed(self._problem, search.pool[better], self._ledger.left()))
+            self._took(search.pool[better])
 
-    def stir(self, y: Floats, rounds: int) -> None:
-        """Look for better layouts around the best one: take a few sites out at random, fill up, swap, go on from it.
+    def _took(self, picked: Ints) -> bool:
+        """Complete a layout and offer it; say whether it is the best so far."""
+        return self._relaxing.accept(completed(self._problem, picked, self._ledger.left()))
 
-        Ends after so many `rounds` without a better one.
-        """
+    def stir(self, y: Floats, reduced: Floats, rounds: int) -> None:
+        """Look for better layouts around the best one at random; ends after so many `rounds` without a better one."""
         n = self._problem.deployments
         if self._relaxing.best is None or n == 0:
             return
-        generator = np.random.default_rng(self._ledger.limits.seed)
-        measured = self._relaxing.measure(y)
-        slopes = first_theta(self._problem.criterion.weights) @ measured.gradient
+        slopes = first_theta(self._problem.criterion.weights) @ self._relaxing.measure(y).gradient
         chosen = np.flatnonzero(self._relaxing.best[:n] > 0.5)
         pool = np.union1d(_promising(y, slopes, np.arange(n)), chosen)
-        search = self._local(pool)
-        must = self._problem.lower[pool] > 0.5
-        here = best = np.isin(pool, chosen)
-        value = search.merit_of(best)
-        # Another beginning: what the relaxed point uses, thinned out.
-        thinned = search.improved(search.thinned(must | (y[pool] > IN_USE), must), must, 1)
-        if search.merit_of(thinned) < value and search.keeps(thinned):
-            here = best = thinned
-            value = search.merit_of(thinned)
-            self._relaxing.accept(completed(self._problem, pool[thinned], self._ledger.left()))
         promise = np.where(y[pool] > IN_USE, y[pool] * np.maximum(-slopes[pool], 0.0), 0.0)
-        last = away = 0
-        for turn in range(MOST_ROUNDS):
-            if self._ledger.stopped() is not None or turn - last > rounds:
-                return
-            if turn - away > AWAY:
-                here, away = best, turn
-            trial = here.copy()
-            loose = np.flatnonzero(trial & ~must)
-            if loose.size < 2:
-                return
-            strange = np.where(trial, 0.0, promise)
-            if turn % 2 and strange.any():
-                # What costs much comes in only where several others leave for it.
-                add = int(generator.choice(pool.size, p=strange / strange.sum()))
-                trial[add] = True
-                trial = search.thinned(trial, must | (np.arange(pool.size) == add))
-            else:
-                out = generator.choice(loose, size=min(loose.size, int(generator.integers(2, 5))), replace=False)
-                trial[out] = False
-                # One site that would not have been chosen next brings the search elsewhere.
-                fits = np.flatnonzero(search.fits(trial))
-                fits = fits[~np.isin(fits, out)]
-                if fits.size:
-                    trial[generator.choice(fits)] = True
-            trial = search.improved(trial, must, 1)
-            now = search.merit_of(trial)
-            if not search.keeps(trial):
-                continue
-            if now < value:
-                here, best, value, last, away = trial, trial, now, turn, turn
-                self._relaxing.accept(completed(self._problem, pool[trial], self._ledger.left()))
-            elif now < value + WORSE * abs(value):
-                here = trial
+        stirring = Stirring(
+            self._local(pool, reduced),
+            self._problem.lower[pool] > 0.5,
+            promise,
+            Supports(self._problem),
+            self._took,
+            lambda: self._relaxing.best,
+            np.random.default_rng([self._ledger.limits.seed, self._ledger.processed]),
+        )
+        stirring.run(rounds, lambda: self._ledger.stopped() is not None)
 
     def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats, *, most: int) -> None:
         """Look for layouts by tangent planes at a relaxed point and at every layout found so.
@@ -170,19 +135,19 @@ class Seeker:
             seen.add(layout[:n].tobytes())
             cuts.append(self._cut(occupied(problem, layout), theta))
             before = self._ledger.value
-            self._relaxing.accept(completed(self._problem, np.flatnonzero(layout[:n] > 0.5), self._ledger.left()))
+            self._took(np.flatnonzero(layout[:n] > 0.5))
             if self._ledger.value < before:
                 last = turn
                 chosen = np.flatnonzero(layout[:n] > 0.5)
                 pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
-                self._improve(self._local(pool), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
+                self._improve(self._local(pool, reduced), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
 
     def _cut(self, y: Floats, theta: Floats) -> tuple[Floats, Floats]:
         measured = self._relaxing.measure(y)
         gradient, _ = measured.idle(theta, np.zeros(y.size))
         return measured.constants, gradient
 
-    def _local(self, pool: Ints) -> LocalSearch:
+    def _local(self, pool: Ints, reduced: Floats | None = None) -> LocalSearch:
         exclusions = self._problem.program.exclusions
         clash: Bools | None = None
         if exclusions:
@@ -194,14 +159,17 @@ class Seeker:
                 seen = np.unique(mine[mine >= 0])
                 for one, near in zip(seen, cliques.near(seen), strict=True):
                     clash[np.ix_(mine == one, np.isin(mine, near) & (mine >= 0) & (mine != one))] = True
-        return LocalSearch(self._problem, pool, clash)
+        if reduced is None:
+            return LocalSearch(self._problem, pool, clash)
+        ways = self._relaxing.choices.preferred(reduced, self._problem.upper, self._relaxing.best)
+        return LocalSearch(self._problem, pool, clash, ways)
 
-    def near(self, y: Floats, lower: Floats, upper: Floats, slopes: Floats) -> None:
+    def near(self, y: Floats, reduced: Floats, lower: Floats, upper: Floats, slopes: Floats) -> None:
         """Look for a layout near a relaxed point: round it up, fill it up, swap."""
         n = self._problem.deployments
         free = np.flatnonzero(upper[:n] > lower[:n])
         pool = np.union1d(_promising(y, slopes, free), np.flatnonzero(lower[:n] > 0.5))
-        search = self._local(pool)
+        search = self._local(pool, reduced)
         picked = np.zeros(pool.size, dtype=bool)
         for position in np.argsort(-y[pool], kind="stable"):
             if y[pool[position]] < ROUNDED_UP:

@@ -1,0 +1,128 @@
+"""Better layouts by chance: change the best one a little at random, fill up, swap, and go on from what comes out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import scipy.sparse as sp
+
+from siting.region.model import Bools, Floats, Ints
+from siting.selection.precise.layouts import LocalSearch
+from siting.selection.precise.problem import Problem
+
+MOST_ROUNDS = 400
+# A layout that is worse than the best by no more than this share is gone on from, for so many rounds.
+WORSE, AWAY = 0.15, 8
+
+
+class Supports:
+    """Which deployments other columns stand on, by rows "another column at most the sum of these deployments".
+
+    A local search does not see such rows, so that what they need stays, or is exchanged on purpose.
+    """
+
+    def __init__(self, problem: Problem) -> None:
+        n, every = problem.deployments, len(problem.program.names)
+        level = np.flatnonzero(problem.limits[: problem.program_rows] == 0.0)
+        rows = sp.csr_array(problem.matrix[level][:, :every])
+        self._asks = sp.csr_array(rows[:, n:]).maximum(0)
+        gives = sp.csr_array(rows[:, :n]) < 0
+        asked = np.diff(self._asks.indptr) > 0
+        self._gives = sp.csr_array(sp.diags_array(asked.astype(float)) @ gives.astype(float))
+        self.able = np.asarray(self._gives.sum(axis=0) > 0.0).ravel()
+
+    def of(self, point: Floats) -> Bools:
+        """Return the deployments (n,) of a layout (program columns,) that its other columns stand on."""
+        n = self.able.size
+        used = self._asks @ (point[n:] > 0.5).astype(float) > 0.0
+        return np.asarray((self._gives.T @ used.astype(float) > 0.0) & (point[:n] > 0.5))
+
+
+class Stirring:
+    """One such search over a pool of deployments (p,).
+
+    `required` (p,) stay, `promise` (p,) weighs what may come in, `took(picked)` says whether a layout is the best so
+    far, which `best()` returns.
+    """
+
+    def __init__(
+        self,
+        search: LocalSearch,
+        required: Bools,
+        promise: Floats,
+        supports: Supports,
+        took: Callable[[Ints], bool],
+        best: Callable[[], Floats | None],
+        generator: np.random.Generator,
+    ) -> None:
+        self._search, self._required, self._promise = search, required, promise
+        self._supports, self._took, self._best, self._generator = supports, took, best, generator
+        self._able = supports.able[search.pool]
+
+    def run(self, rounds: int, stopped: Callable[[], bool]) -> None:
+        """Search until `stopped()` or so many rounds in a row have found nothing better."""
+        best, held = self._now()
+        value = self._search.merit_of(best)
+        # Another beginning: what the relaxed point uses, thinned out.
+        begin = self._search.improved(self._search.thinned(held | (self._promise > 0.0), held), held, 1)
+        if self._better(begin, value):
+            best, held = self._now()
+            value = self._search.merit_of(best)
+        here, kept = best, held
+        last = away = 0
+        for turn in range(MOST_ROUNDS):
+            if stopped() or turn - last > rounds or not (best & ~self._required).any():
+                return
+            if turn - away > AWAY:
+                here, kept, away = best, held, turn
+            trial, hold = self._changed(here, kept, turn)
+            trial = self._search.improved(trial, hold, 1)
+            if self._better(trial, value):
+                best, held = self._now()
+                value = self._search.merit_of(best)
+                here, kept, last, away = best, held, turn, turn
+            elif self._search.keeps(trial) and value <= self._search.merit_of(trial) < value + WORSE * abs(value):
+                here, kept = trial, hold
+
+    def _now(self) -> tuple[Bools, Bools]:
+        """Return the best layout over the pool and what of it has to stay."""
+        point = self._best()
+        assert point is not None
+        pool = self._search.pool
+        return point[pool] > 0.5, self._required | self._supports.of(point)[pool]
+
+    def _better(self, trial: Bools, value: float) -> bool:
+        keeps = self._search.merit_of(trial) < value and self._search.keeps(trial)
+        return keeps and self._took(self._search.pool[trial])
+
+    def _changed(self, here: Bools, held: Bools, turn: int) -> tuple[Bools, Bools]:
+        """Return a layout changed at random, and what has to stay in it: each kind of change in its turn."""
+        generator, trial = self._generator, here.copy()
+        carriers = np.flatnonzero(held & ~self._required)
+        others = np.where(here | ~self._able, 0.0, self._promise)
+        if turn % 3 == 2 and carriers.size and others.any():
+            # What another column stands on goes, and another comes for it.
+            out, add = generator.choice(carriers), self._drawn(others)
+            hold = held.copy()
+            trial[out] = hold[out] = False
+            trial[add] = hold[add] = True
+            return self._search.thinned(trial, hold), hold
+        strange = np.where(here, 0.0, self._promise)
+        if turn % 3 and strange.any():
+            # What costs much comes in only where several others leave for it.
+            add = self._drawn(strange)
+            trial[add] = True
+            return self._search.thinned(trial, held | (np.arange(here.size) == add)), held
+        loose = np.flatnonzero(here & ~held)
+        out = generator.choice(loose, size=min(loose.size, int(generator.integers(2, 5))), replace=False)
+        trial[out] = False
+        # One site that would not have been chosen next brings the search elsewhere.
+        fits = np.flatnonzero(self._search.fits(trial))
+        fits = fits[~np.isin(fits, out)]
+        if fits.size:
+            trial[generator.choice(fits)] = True
+        return trial, held
+
+    def _drawn(self, weights: Floats) -> int:
+        return int(self._generator.choice(weights.size, p=weights / weights.sum()))
