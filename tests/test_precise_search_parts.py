@@ -286,8 +286,8 @@ def test_swaps_are_stuck_with_cheap_sites_where_stirring_finds_the_dear_one():
         return True
 
     nothing = np.zeros(6, dtype=bool)
-    promise = np.full(6, 0.5)
-    Stirring(search, nothing, promise, Supports(problem), took, lambda: found[-1], np.random.default_rng(0)).run(
+    used, promise = np.ones(6, dtype=bool), np.full(6, 0.5)
+    Stirring(search, nothing, used, promise, Supports(problem), took, lambda: found[-1], np.random.default_rng(0)).run(
         20, lambda: False
     )
     assert found[-1].tolist() == [1.0, 0.0, 0.0, 0.0, 0.0, 0.0]

@@ -13,10 +13,12 @@ from siting.selection.precise.stirring import Stirring, Supports
 
 # Deployments among which a first layout is chosen, and those among which layouts are improved later.
 POOL, STIRRED = 250, 100
-# Rounds of random changes to the best layout without a better one after which they end.
-ROUNDS = 80
-# Rounds of tangent planes: so many, and more while the gap is large and one in a few of them finds a better layout.
-OUTER_ROUNDS, MOST_OUTER, LARGE_GAP, FEW = 2, 6, 0.15, 3
+# Rounds of random changes without a better layout after which they end: usually, and while the gap is large.
+ROUNDS, MORE_ROUNDS, LARGE_GAP = 40, 120, 0.15
+# As much as this a deployment counts that the relaxed point does not use, when one is drawn.
+UNUSED = 0.02
+# Rounds of tangent planes.
+OUTER_ROUNDS = 2
 # Deployments that they may choose from, and planes that are kept from one call to the next.
 OUTER, KEPT_CUTS = 160, 8
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
@@ -80,31 +82,32 @@ class Seeker:
         """Complete a layout and offer it; say whether it is the best so far."""
         return self._relaxing.accept(completed(self._problem, picked, self._ledger.left()))
 
-    def stir(self, y: Floats, reduced: Floats, rounds: int) -> None:
-        """Look for better layouts around the best one at random; ends after so many `rounds` without a better one."""
+    def stir(self, y: Floats, reduced: Floats) -> None:
+        """Look for better layouts around the best one at random, until many rounds have found none."""
         n = self._problem.deployments
         if self._relaxing.best is None or n == 0:
             return
         slopes = first_theta(self._problem.criterion.weights) @ self._relaxing.measure(y).gradient
         chosen = np.flatnonzero(self._relaxing.best[:n] > 0.5)
-        pool = np.union1d(_promising(y, slopes, np.arange(n)), chosen)
-        promise = np.where(y[pool] > IN_USE, y[pool] * np.maximum(-slopes[pool], 0.0), 0.0)
+        pool = np.union1d(_promising(y, reduced, np.arange(n)), chosen)
+        promise = np.maximum(y[pool], UNUSED) * np.maximum(-slopes[pool], 0.0)
         stirring = Stirring(
             self._local(pool, reduced),
             self._problem.lower[pool] > 0.5,
+            y[pool] > IN_USE,
             promise,
             Supports(self._problem),
             self._took,
             lambda: self._relaxing.best,
             np.random.default_rng([self._ledger.limits.seed, self._ledger.processed]),
         )
+        rounds = ROUNDS if self._ledger.gap < LARGE_GAP else MORE_ROUNDS
         stirring.run(rounds, lambda: self._ledger.stopped() is not None)
 
-    def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats, *, most: int) -> None:
+    def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats, rounds: int) -> None:
         """Look for layouts by tangent planes at a relaxed point and at every layout found so.
 
         `reduced` (columns,) are the reduced costs of the relaxation and `theta` (T,) its multipliers of the targets.
-        Two rounds; up to `most` while the gap is large and one in a few rounds finds a better layout.
         """
         problem = self._relaxing.rows_with(())
         n = problem.deployments
@@ -123,11 +126,8 @@ class Seeker:
         cuts = self._cuts[-KEPT_CUTS:] + [self._cut(place, theta) for place in places]
         self._cuts = cuts
         seen: set[bytes] = set()
-        last = 0
-        for turn in range(most):
+        for _ in range(rounds):
             if self._ledger.stopped() is not None:
-                return
-            if turn >= OUTER_ROUNDS and (self._ledger.gap < LARGE_GAP or turn - last > FEW):
                 return
             layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._ledger.left())
             if layout is None or layout[:n].tobytes() in seen:
@@ -137,7 +137,6 @@ class Seeker:
             before = self._ledger.value
             self._took(np.flatnonzero(layout[:n] > 0.5))
             if self._ledger.value < before:
-                last = turn
                 chosen = np.flatnonzero(layout[:n] > 0.5)
                 pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
                 self._improve(self._local(pool, reduced), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
@@ -164,11 +163,11 @@ class Seeker:
         ways = self._relaxing.choices.preferred(reduced, self._problem.upper, self._relaxing.best)
         return LocalSearch(self._problem, pool, clash, ways)
 
-    def near(self, y: Floats, reduced: Floats, lower: Floats, upper: Floats, slopes: Floats) -> None:
+    def near(self, y: Floats, reduced: Floats, lower: Floats, upper: Floats) -> None:
         """Look for a layout near a relaxed point: round it up, fill it up, swap."""
         n = self._problem.deployments
         free = np.flatnonzero(upper[:n] > lower[:n])
-        pool = np.union1d(_promising(y, slopes, free), np.flatnonzero(lower[:n] > 0.5))
+        pool = np.union1d(_promising(y, reduced, free), np.flatnonzero(lower[:n] > 0.5))
         search = self._local(pool, reduced)
         picked = np.zeros(pool.size, dtype=bool)
         for position in np.argsort(-y[pool], kind="stable"):
@@ -180,7 +179,7 @@ class Seeker:
         self._improve(search, picked, held, 1)
 
 
-def _promising(y: Floats, slopes: Floats, deployments: Ints) -> Ints:
-    """Return the deployments among some that a relaxed point uses most, then those of steepest slope."""
-    promise = np.where(y[deployments] > 1e-3, 1e9 * y[deployments], -slopes[deployments])
+def _promising(y: Floats, reduced: Floats, deployments: Ints) -> Ints:
+    """Return the deployments among some that a relaxed point uses most, then those of least reduced cost."""
+    promise = np.where(y[deployments] > 1e-3, 1e9 * y[deployments], -reduced[deployments])
     return np.asarray(deployments[np.argsort(-promise, kind="stable")[:STIRRED]])

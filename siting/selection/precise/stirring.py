@@ -13,7 +13,7 @@ from siting.selection.precise.problem import Problem
 
 MOST_ROUNDS = 400
 # A layout that is worse than the best by no more than this share is gone on from, for so many rounds.
-WORSE, AWAY = 0.15, 8
+WORSE, AWAY = 0.05, 8
 
 
 class Supports:
@@ -42,21 +42,22 @@ class Supports:
 class Stirring:
     """One such search over a pool of deployments (p,).
 
-    `required` (p,) stay, `promise` (p,) weighs what may come in, `took(picked)` says whether a layout is the best so
-    far, which `best()` returns.
+    `required` (p,) stay, `used` (p,) are those of a relaxed point, `promise` (p,) weighs what may come in,
+    `took(picked)` says whether a layout is the best so far, which `best()` returns.
     """
 
     def __init__(
         self,
         search: LocalSearch,
         required: Bools,
+        used: Bools,
         promise: Floats,
         supports: Supports,
         took: Callable[[Ints], bool],
         best: Callable[[], Floats | None],
         generator: np.random.Generator,
     ) -> None:
-        self._search, self._required, self._promise = search, required, promise
+        self._search, self._required, self._used, self._promise = search, required, used, promise
         self._supports, self._took, self._best, self._generator = supports, took, best, generator
         self._able = supports.able[search.pool]
 
@@ -65,7 +66,7 @@ class Stirring:
         best, held = self._now()
         value = self._search.merit_of(best)
         # Another beginning: what the relaxed point uses, thinned out.
-        begin = self._search.improved(self._search.thinned(held | (self._promise > 0.0), held), held, 1)
+        begin = self._search.improved(self._search.thinned(held | self._used, held), held, 1)
         if self._better(begin, value):
             best, held = self._now()
             value = self._search.merit_of(best)

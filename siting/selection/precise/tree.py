@@ -19,7 +19,7 @@ from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.nodes import Node, Side
 from siting.selection.precise.problem import Problem
 from siting.selection.precise.relaxing import Relaxing, breaks, first_theta
-from siting.selection.precise.seek import MOST_OUTER, ROUNDS, Seeker
+from siting.selection.precise.seek import OUTER_ROUNDS, Seeker
 from siting.selection.program import Ended
 from siting.selection.rows import packing
 
@@ -28,8 +28,8 @@ MOST_PRICINGS = 12
 PRICED_IN, SPARE = 120, 0.15
 # Whole layouts are looked for at the first nodes and then now and then.
 EARLY, EVERY = 12, 4
-# While the gap is as large as this, layouts are looked for farther away now and then, too, for so many rounds.
-FAR_GAP, FAR_EVERY, FAR_ROUNDS = 0.05, 20, 30
+# While the gap is as large as this, layouts are looked for farther away now and then, too.
+FAR_GAP, FAR_EVERY = 0.05, 20
 INTEGRAL = 1e-6
 # A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
 BROKEN = 1e-3
@@ -205,10 +205,10 @@ class Search:
         free = upper > lower
         active = self.relaxing.with_blocks(self.relaxing.interesting(y, reduced, free), free)
         if self._ledger.processed <= EARLY or self._ledger.processed % EVERY == 0:
-            self.seeker.near(y, reduced, lower, upper, slopes)
+            self.seeker.near(y, reduced, lower, upper)
         if self._ledger.processed % FAR_EVERY == 0 and self._ledger.gap > FAR_GAP:
-            self.seeker.stir(y, reduced, FAR_ROUNDS)
-            self.seeker.outer(y, reduced, theta, lower, upper, most=1)
+            self.seeker.stir(y, reduced)
+            self.seeker.outer(y, reduced, theta, lower, upper, 1)
         target = self._ledger.target
         if node.bound >= target:
             node.closed = "bound"
@@ -216,8 +216,8 @@ class Search:
         if node.number == 0:
             self._root = (y, lower, upper)
             self._ledger.raise_bound(node.bound)
-            self.seeker.stir(y, reduced, ROUNDS)
-            self.seeker.outer(y, reduced, theta, lower, upper, most=MOST_OUTER)
+            self.seeker.stir(y, reduced)
+            self.seeker.outer(y, reduced, theta, lower, upper, OUTER_ROUNDS)
             target = self._ledger.target
         sides = self._sides(y, slopes, lower, upper, give)
         if sides is None:
