@@ -287,9 +287,9 @@ def test_swaps_are_stuck_with_cheap_sites_where_stirring_finds_the_dear_one():
 
     nothing = np.zeros(6, dtype=bool)
     used, promise = np.ones(6, dtype=bool), np.full(6, 0.5)
-    Stirring(search, nothing, used, promise, Supports(problem), took, lambda: found[-1], np.random.default_rng(0)).run(
-        20, lambda: False
-    )
+    Stirring(
+        lambda: search, nothing, used, promise, Supports(problem), took, lambda: found[-1], np.random.default_rng(0)
+    ).run(20, lambda: False)
     assert found[-1].tolist() == [1.0, 0.0, 0.0, 0.0, 0.0, 0.0]
     # 1 / (1 + 100) against 1 / (1 + 5).
     assert search.merit_of(found[-1] > 0.5) == pytest.approx(1.0 / 101.0)

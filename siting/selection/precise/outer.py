@@ -19,6 +19,8 @@ from siting.selection.rows import INFINITY, Rows
 # Search effort of one round; counted, so that every run does the same.
 NODES = 5
 GAP = 3e-3
+# Binary digits that are kept of slopes, counted from the greatest of their row.
+DIGITS = 24
 
 
 def layout_of_cuts(
@@ -53,7 +55,7 @@ def layout_of_cuts(
         scale = price[counted]
         # price x (constant + gradient . y - gamma) <= excess
         excess = sp.csr_array((-np.ones(counted.size), (np.arange(counted.size), counted)), shape=(counted.size, t))
-        blocks.append(sp.hstack([sp.csr_array(part * scale[:, None]), excess]))
+        blocks.append(sp.hstack([sp.csr_array(_plain(part * scale[:, None])), excess]))
         fixed = gradient[counted] @ offset
         highs.append(scale * (gamma[counted] - constants[counted] - fixed))
     matrix = sp.csr_array(sp.vstack(blocks))
@@ -73,3 +75,13 @@ def layout_of_cuts(
     point[columns] = result.point[:m]
     point = np.where(problem.integer, np.rint(point), point)
     return np.asarray(point[: len(problem.program.names)])
+
+
+def _plain(slopes: Floats) -> Floats:
+    """Return slopes (T, columns) with few digits and without those that are next to nothing in their row.
+
+    The library was seen to go round in circles, deaf to its limit of time, over rows of 16 digits and 12 decades.
+    """
+    most = np.abs(slopes).max(axis=1, initial=0.0, keepdims=True)
+    step = np.exp2(np.ceil(np.log2(np.maximum(most, 1e-300))) - DIGITS)
+    return np.asarray(np.rint(slopes / step) * step)

@@ -92,7 +92,7 @@ class Seeker:
         pool = np.union1d(_promising(y, reduced, np.arange(n)), chosen)
         promise = np.maximum(y[pool], UNUSED) * np.maximum(-slopes[pool], 0.0)
         stirring = Stirring(
-            self._local(pool, reduced),
+            lambda: self._local(pool, reduced),
             self._problem.lower[pool] > 0.5,
             y[pool] > IN_USE,
             promise,

@@ -42,13 +42,14 @@ class Supports:
 class Stirring:
     """One such search over a pool of deployments (p,).
 
-    `required` (p,) stay, `used` (p,) are those of a relaxed point, `promise` (p,) weighs what may come in,
-    `took(picked)` says whether a layout is the best so far, which `best()` returns.
+    `local()` is a local search over the pool with the ways of the best layout; `required` (p,) stay, `used` (p,)
+    are those of a relaxed point, `promise` (p,) weighs what may come in; `took(picked)` says whether a layout is
+    the best so far, which `best()` returns.
     """
 
     def __init__(
         self,
-        search: LocalSearch,
+        local: Callable[[], LocalSearch],
         required: Bools,
         used: Bools,
         promise: Floats,
@@ -57,19 +58,18 @@ class Stirring:
         best: Callable[[], Floats | None],
         generator: np.random.Generator,
     ) -> None:
-        self._search, self._required, self._used, self._promise = search, required, used, promise
+        self._local, self._required, self._used, self._promise = local, required, used, promise
+        self._search = local()
         self._supports, self._took, self._best, self._generator = supports, took, best, generator
-        self._able = supports.able[search.pool]
+        self._able = supports.able[self._search.pool]
 
     def run(self, rounds: int, stopped: Callable[[], bool]) -> None:
         """Search until `stopped()` or so many rounds in a row have found nothing better."""
-        best, held = self._now()
-        value = self._search.merit_of(best)
+        best, held, value = self._now()
         # Another beginning: what the relaxed point uses, thinned out.
         begin = self._search.improved(self._search.thinned(held | self._used, held), held, 1)
         if self._better(begin, value):
-            best, held = self._now()
-            value = self._search.merit_of(best)
+            best, held, value = self._now()
         here, kept = best, held
         last = away = 0
         for turn in range(MOST_ROUNDS):
@@ -80,18 +80,19 @@ class Stirring:
             trial, hold = self._changed(here, kept, turn)
             trial = self._search.improved(trial, hold, 1)
             if self._better(trial, value):
-                best, held = self._now()
-                value = self._search.merit_of(best)
+                best, held, value = self._now()
                 here, kept, last, away = best, held, turn, turn
             elif self._search.keeps(trial) and value <= self._search.merit_of(trial) < value + WORSE * abs(value):
                 here, kept = trial, hold
 
-    def _now(self) -> tuple[Bools, Bools]:
-        """Return the best layout over the pool and what of it has to stay."""
+    def _now(self) -> tuple[Bools, Bools, float]:
+        """Return the best layout over the pool, what of it has to stay, and its value; go on with its ways."""
         point = self._best()
         assert point is not None
+        self._search = self._local()
         pool = self._search.pool
-        return point[pool] > 0.5, self._required | self._supports.of(point)[pool]
+        best = point[pool] > 0.5
+        return best, self._required | self._supports.of(point)[pool], self._search.merit_of(best)
 
     def _better(self, trial: Bools, value: float) -> bool:
         keeps = self._search.merit_of(trial) < value and self._search.keeps(trial)
