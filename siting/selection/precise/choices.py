@@ -33,7 +33,7 @@ class Choices:
         aux = sp.csr_array(matrix[:, n:every])
         asked = np.asarray((aux < 0).sum(axis=0)).ravel()
         rows, owner, ways = [], [], []
-        for row in np.flatnonzero(problem.limits[: problem.program_rows] == 0.0).tolist():
+        for row in problem.level_rows.tolist():
             span = slice(matrix.indptr[row], matrix.indptr[row + 1])
             columns, data = matrix.indices[span], matrix.data[span]
             mine, others = columns[data > 0.0], columns[data < 0.0]
@@ -48,7 +48,7 @@ class Choices:
         self.ways = np.concatenate([np.empty(0, dtype=np.int64), *ways]).astype(np.int64)
         self.row_of = np.repeat(np.arange(self.rows.size), np.diff(self.first))
         self.open = np.zeros(self.ways.size, dtype=bool)
-        level = sp.csc_array(matrix[problem.limits[: problem.program_rows] == 0.0])
+        level = sp.csc_array(matrix[problem.level_rows])
         uses = sp.csr_array((level[:, self.ways] > 0).T.astype(float) @ (level < 0).astype(float))
         self._needs = [uses.indices[a:b].astype(np.int64) for a, b in pairwise(uses.indptr)]
 

@@ -115,6 +115,11 @@ class Problem:
         """Number of rows that stand for the program's own."""
         return self.own_rows - sum(block_count(block) for block in self.criterion.blocks)
 
+    @property
+    def level_rows(self) -> Ints:
+        """The program's rows with limit 0: some columns stand only on others."""
+        return np.flatnonzero(self.limits[: self.program_rows] == 0.0)
+
     def propagated(self, lower: Floats, upper: Floats) -> tuple[Floats, Floats] | None:
         """Return bounds with what the rows force, None if no point keeps the rows."""
         return propagate(self.matrix, self.limits, lower, upper, self.integer)

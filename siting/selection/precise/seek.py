@@ -31,6 +31,7 @@ class Seeker:
     def __init__(self, relaxing: Relaxing) -> None:
         self._relaxing = relaxing
         self._problem, self._ledger = relaxing.problem, relaxing.ledger
+        self._supports = Supports(self._problem)
         self._cuts: list[tuple[Floats, Floats]] = []
 
     def first(self, lower: Floats, upper: Floats) -> None:
@@ -96,7 +97,7 @@ class Seeker:
             self._problem.lower[pool] > 0.5,
             y[pool] > IN_USE,
             promise,
-            Supports(self._problem),
+            self._supports,
             self._took,
             lambda: self._relaxing.best,
             np.random.default_rng([self._ledger.limits.seed, self._ledger.processed]),
@@ -134,10 +135,8 @@ class Seeker:
                 return
             seen.add(layout[:n].tobytes())
             cuts.append(self._cut(occupied(problem, layout), theta))
-            before = self._ledger.value
-            self._took(np.flatnonzero(layout[:n] > 0.5))
-            if self._ledger.value < before:
-                chosen = np.flatnonzero(layout[:n] > 0.5)
+            chosen = np.flatnonzero(layout[:n] > 0.5)
+            if self._took(chosen):
                 pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
                 self._improve(self._local(pool, reduced), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
 

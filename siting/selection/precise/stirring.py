@@ -24,8 +24,7 @@ class Supports:
 
     def __init__(self, problem: Problem) -> None:
         n, every = problem.deployments, len(problem.program.names)
-        level = np.flatnonzero(problem.limits[: problem.program_rows] == 0.0)
-        rows = sp.csr_array(problem.matrix[level][:, :every])
+        rows = sp.csr_array(problem.matrix[problem.level_rows][:, :every])
         self._asks = sp.csr_array(rows[:, n:]).maximum(0)
         gives = sp.csr_array(rows[:, :n]) < 0
         asked = np.diff(self._asks.indptr) > 0
@@ -68,7 +67,7 @@ class Stirring:
         best, held, value = self._now()
         # Another beginning: what the relaxed point uses, thinned out.
         begin = self._search.improved(self._search.thinned(held | self._used, held), held, 1)
-        if self._better(begin, value):
+        if self._worth(begin) < value and self._taken(begin):
             best, held, value = self._now()
         here, kept = best, held
         last = away = 0
@@ -79,24 +78,31 @@ class Stirring:
                 here, kept, away = best, held, turn
             trial, hold = self._changed(here, kept, turn)
             trial = self._search.improved(trial, hold, 1)
-            if self._better(trial, value):
-                best, held, value = self._now()
-                here, kept, last, away = best, held, turn, turn
-            elif self._search.keeps(trial) and value <= self._search.merit_of(trial) < value + WORSE * abs(value):
+            worth = self._worth(trial)
+            if worth < value:
+                if self._taken(trial):
+                    best, held, value = self._now()
+                    here, kept, last, away = best, held, turn, turn
+            elif worth < value + WORSE * abs(value):
                 here, kept = trial, hold
 
     def _now(self) -> tuple[Bools, Bools, float]:
-        """Return the best layout over the pool, what of it has to stay, and its value; go on with its ways."""
+        """Return the best layout over the pool, what of it has to stay, and its value."""
         point = self._best()
         assert point is not None
-        self._search = self._local()
         pool = self._search.pool
         best = point[pool] > 0.5
         return best, self._required | self._supports.of(point)[pool], self._search.merit_of(best)
 
-    def _better(self, trial: Bools, value: float) -> bool:
-        keeps = self._search.merit_of(trial) < value and self._search.keeps(trial)
-        return keeps and self._took(self._search.pool[trial])
+    def _worth(self, trial: Bools) -> float:
+        return self._search.merit_of(trial) if self._search.keeps(trial) else np.inf
+
+    def _taken(self, trial: Bools) -> bool:
+        """Offer a layout; if it is the best so far, go on with its ways."""
+        taken = self._took(self._search.pool[trial])
+        if taken:
+            self._search = self._local()
+        return taken
 
     def _changed(self, here: Bools, held: Bools, turn: int) -> tuple[Bools, Bools]:
         """Return a layout changed at random, and what has to stay in it: each kind of change in its turn."""
