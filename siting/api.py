@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.assessment.comparison import Comparison, compared
 from siting.assessment.layout import Assessment, assess_layout
 from siting.assessment.precision import target_errors
@@ -31,7 +32,7 @@ from siting.region.changes import changed
 from siting.region.expected import missing_air
 from siting.region.faults import Fault, Findings, InputError
 from siting.region.layouts import GivenLayout
-from siting.region.model import Ints, Region
+from siting.region.model import Region
 from siting.region.plain import Spelling
 from siting.selection.both import BothFrontier
 from siting.selection.both import frontier_both as search_both

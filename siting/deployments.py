@@ -8,8 +8,9 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.arrays import Bools, Floats, Ints, read_only
 from siting.calibration import calibration_plan
-from siting.region.model import Bools, Floats, Ints, Region, open_mean, read_only
+from siting.region.model import Region, open_mean
 from siting.region.schema.network import Plan
 from siting.region.schema.settings import Settings
 from siting.sampling import DAYS_PER_MONTH as DAYS_PER_MONTH

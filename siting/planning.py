@@ -8,10 +8,11 @@ from functools import cached_property
 
 import numpy as np
 
+from siting.arrays import Bools, Floats, Ints
 from siting.deployments import MEAN_DECIMALS, Deployments, build_deployments, running_instruments
 from siting.geography.geodesy import Neighbours
 from siting.geography.places import Places, places
-from siting.region.model import Bools, Floats, Ints, Region
+from siting.region.model import Region
 from siting.supply.table import Supply, build_supply
 from siting.supply.ways import Transport
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 from siting.region.schema.network import Plan
 
 HOURS_PER_MONTH = 730.5

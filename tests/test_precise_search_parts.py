@@ -7,19 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siting.selection.precise.bounding import FAR, Bounding
 from siting.selection.precise.choices import Choices
 from siting.selection.precise.criteria import Variances, Weights
 from siting.selection.precise.directions import FAIR_LOSS, directions
 from siting.selection.precise.information import Group, Part
 from siting.selection.precise.interior import Task, relax
 from siting.selection.precise.layouts import LocalSearch
-from siting.selection.precise.ledger import Ledger, judged
 from siting.selection.precise.nodes import Point, alike
 from siting.selection.precise.problem import build_problem, occupied
 from siting.selection.precise.relaxing import Relaxing
 from siting.selection.precise.stirring import Stirring, Supports
-from siting.selection.precise.tree import FAR, Search
-from siting.selection.program import Limits, ProgramBuilder
+from siting.selection.program import ProgramBuilder
 
 SEEDS = st.integers(0, 10**6)
 
@@ -64,7 +63,7 @@ def sites_of(rng, n, part, *, sites, most, gamma=None):
 
 
 def relaxing_of(problem):
-    return Relaxing(problem, Ledger(Limits(1e-6), 1e-9), lambda point: judged(problem, point))
+    return Relaxing(problem)
 
 
 # ------------------------------------------------------------------------------------------------ local blocks
@@ -212,11 +211,11 @@ def test_a_node_is_split_where_the_product_of_both_costs_is_greatest(seed):
     n = 6
     problem, _ = sites_of(rng, n, part_of(rng, n, 3), sites=n, most=2)
     groups = [[np.array([0, 1, 2]), np.array([3, 4, 5])], [np.array([0, 1]), np.array([2])]]
-    search = Search(problem, Ledger(Limits(1e-6), 1e-9), lambda point: None, groups)
+    bounding = Bounding(problem, groups)
     root = rng.normal(size=(n, n))
     root = root @ root.T + 0.1 * np.eye(n)
     y = rng.uniform(0.0, 1.0, n)
-    chosen = search._split(y, np.ones(n, dtype=bool), lambda sums: np.einsum("ij,jk,ik->i", sums, root, sums))
+    chosen = bounding.split(y, np.ones(n, dtype=bool), lambda sums: np.einsum("ij,jk,ik->i", sums, root, sums))
     scores = {}
     for group in [*(g for level in groups for g in level if g.size > 1), *np.arange(n)[:, None]]:
         part = float(y[group].sum()) % 1.0

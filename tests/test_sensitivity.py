@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from siting.arrays import read_only
 from siting.assessment.precision import precision, target_errors
 from siting.assessment.sensitivity import sensitivity
 from siting.planning import plan_region
-from siting.region.model import Origin, frozen_mapping, read_only
+from siting.region.model import Origin, frozen_mapping
 
 _spec = importlib.util.spec_from_file_location("made_region", Path(__file__).with_name("made_region.py"))
 made = importlib.util.module_from_spec(_spec)

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Bools, Ints
 from siting.planning import Planning
 from siting.record.air import Air, airs
 from siting.record.own import OWN, OwnNoise, origins_at, own_noise
-from siting.region.model import Bools, Ints, Origin, Region, frozen_mapping
+from siting.region.model import Origin, Region, frozen_mapping
 from siting.region.schema.tables import CandidateRow
 
 

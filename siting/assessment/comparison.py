@@ -10,12 +10,13 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Floats, Ints, read_only
 from siting.assessment.layout import Assessment, assess_layout
 from siting.assessment.precision import Precision, Shown, precision, target_errors
 from siting.assessment.statement import MOST_SITES
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
-from siting.region.model import Floats, Ints, Region, read_only
+from siting.region.model import Region
 from siting.selection.score import layout_score
 
 # Two values nearer than this, of their size, are equal.

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.planning import Planning
-from siting.region.model import Ints
 from siting.selection.standing import purchase_cents
 
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from siting.arrays import Floats, Ints
 from siting.assessment.profiles import Efficiency, profile_efficiencies
 from siting.geography.bands import Gap, area_share, gaps
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
 from siting.sampling import HOURS_PER_MONTH
 
 

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.deployments import parts_of, running_plan
 from siting.field.model import TracerModel, tracer_models
 from siting.field.posterior import NEEDED
 from siting.field.targets import monthly_shares
 from siting.planning import Planning
-from siting.region.model import Ints
 from siting.region.schema.network import Plan
 from siting.selection.kinds import TOUCH_KM
 

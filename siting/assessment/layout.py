@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.coverage import Coverage, coverage, reach
 from siting.assessment.money import Money, money_of
@@ -16,7 +17,6 @@ from siting.assessment.tradeoff import By
 from siting.deployments import SCORE_PARTS
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
-from siting.region.model import Floats, Ints
 from siting.selection.kinds import Judgement, RuleKind
 from siting.selection.registry import RULE_KINDS, judge
 from siting.selection.score import LayoutScore, layout_score

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.deployments import COST_KINDS
 from siting.planning import Planning
-from siting.region.model import Ints
 from siting.selection.standing import bought_by_year, cost_by_year, purchase_cents
 
 KINDS = (*COST_KINDS, "transport")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.field.harmonics import band_means, harmonics
 from siting.field.model import LayoutState, TracerModel, tracer_models
 from siting.field.posterior import (
@@ -20,7 +21,6 @@ from siting.field.state import BLOCKS, State
 from siting.field.targets import GROWTHS, Asked, ask, monthly_information, monthly_variance, targets_of
 from siting.planning import Planning
 from siting.record.air import Air
-from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing, Target
 
 MOST_YEARS = 50

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.calibration import calibration_plan
 from siting.deployments import DAYS_PER_MONTH, parts_of
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
 from siting.region.transport import month_of
 from siting.supply.estimate import estimates
 from siting.supply.timetable import CALENDAR

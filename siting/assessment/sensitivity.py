@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Bools, Codes, Floats, Ints, read_only
 from siting.assessment.precision import Precision, target_errors
 from siting.deployments import build_deployments
 from siting.planning import Planning
 from siting.record.air import Air, airs
-from siting.region.model import Bools, Codes, Floats, Ints, Origin, Region, read_only
+from siting.region.model import Origin, Region
 from siting.region.plain import listed
 from siting.region.schema.tables import CandidateRow
 

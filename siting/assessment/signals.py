@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats, Ints, read_only
 from siting.field.model import TracerModel, tracer_models
 from siting.planning import Planning
 from siting.record.air import Air
 from siting.record.records import Equipment
-from siting.region.model import Floats, Ints, read_only
 
 # Rows of equal area over which the mean of the whole earth is taken.
 AREAS = 20_000

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from siting.arrays import Ints
 from siting.assessment.assumed import noise_lines
 from siting.assessment.doubts import Discovery, PairOffset, discoveries, pair_offsets
 from siting.assessment.precision import Precision, precision
@@ -15,7 +16,7 @@ from siting.assessment.tradeoff import By, PlanChoices, choices_and_swaps
 from siting.planning import Planning
 from siting.record.air import Air, airs
 from siting.record.gases import GASES
-from siting.region.model import Ints, Region
+from siting.region.model import Region
 from siting.region.schema.air import Mixing, Tracer
 from siting.selection.kinds import RuleKind
 from siting.selection.registry import RULE_KINDS

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.deployments import hundredths, price_factors
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
 from siting.selection.shipping import best_ways, paid_by_year, supply_by_year
 
 

@@ -7,10 +7,10 @@ from typing import Literal
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.assessment.costchange import CostChange
 from siting.assessment.values import RulesAfter, Value
 from siting.planning import Planning
-from siting.region.model import Ints
 from siting.selection.kinds import SpacingKind
 from siting.selection.standing import AnalyzersKind
 

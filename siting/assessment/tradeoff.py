@@ -18,11 +18,11 @@ from typing import Literal
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.assessment.costchange import CostChange
 from siting.assessment.swaps import SiteSwap, site_swaps
 from siting.assessment.values import Change, ErrorValue, RulesAfter, ScoreValue, Value, replaced_by
 from siting.planning import Planning
-from siting.region.model import Ints
 from siting.selection.kinds import Judgement, RuleKind
 from siting.selection.registry import RULE_KINDS
 

@@ -9,11 +9,11 @@ from typing import Literal
 import numpy as np
 from scipy.linalg import cho_factor, solve_triangular
 
+from siting.arrays import Bools, Floats, Ints
 from siting.assessment.precision import asked_of, floor_of
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import monthly_information, monthly_variance
 from siting.planning import Planning
-from siting.region.model import Bools, Floats, Ints
 from siting.region.schema.air import Band, Target
 from siting.selection.kinds import Demand, Judgement, RuleKind, SpacingKind
 from siting.selection.score import DECIMALS, band_weights, site_counts

@@ -11,11 +11,12 @@ from importlib import resources
 import numpy as np
 import shapely
 
+from siting.arrays import Floats
 from siting.derive.attributes import Listed, Rules, Tracer
 from siting.geography.places import Places, places
 from siting.geography.winds import GivenWinds, given_shares, speed_edges
 from siting.record.air import UnknownGasError, air_of
-from siting.region.model import Floats, Origin, Region
+from siting.region.model import Origin, Region
 
 # Grows when the method changes, so that rows of an older one are worked out anew.
 METHOD = 1

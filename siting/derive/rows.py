@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from siting.arrays import Bools, Floats
 from siting.derive.asked import Asked
 from siting.derive.attributes import Attributes
 from siting.derive.earth import Earth
 from siting.region.candidates import SIZE, tracer_column
-from siting.region.model import Bools, Floats, Origin
+from siting.region.model import Origin
 
 Row = dict[str, str]
 

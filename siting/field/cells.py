@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from siting.arrays import Floats, Ints
 from siting.geography.places import Places
 from siting.record.own import SharedAir, SiteAir
 from siting.record.shared import endless_variance
-from siting.region.model import Floats, Ints
 
 ROWS = 25
 ROW_DEGREES = 180.0 / ROWS

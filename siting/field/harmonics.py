@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import lpmv
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 
 
 def orders(degree: int) -> tuple[Ints, Ints]:

@@ -16,11 +16,11 @@ from scipy.linalg import solve_triangular
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from siting.arrays import Floats, Ints
 from siting.field.model import TracerModel
 from siting.field.state import State, covariance_root
 from siting.record.air import FUNCTIONS
 from siting.record.records import Record
-from siting.region.model import Floats, Ints
 
 # Deployments whose factors are made at one time.
 CHUNK = 2000

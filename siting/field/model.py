@@ -10,6 +10,7 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from siting.arrays import Floats, Ints
 from siting.field.cells import CellAir, cell_air, cell_of
 from siting.field.harmonics import harmonics
 from siting.field.moving import moving_difference, moving_factor, stops
@@ -24,7 +25,6 @@ from siting.record.own import OwnNoise, SiteAir, own_noise, site_air
 from siting.record.place import place_variance
 from siting.record.records import Equipment, Record, RecordModel
 from siting.record.shared import shared_covariance
-from siting.region.model import Floats, Ints
 from siting.region.schema.air import Mixing
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
+from siting.arrays import Floats, Ints
 from siting.field.cells import cell_of
 from siting.field.harmonics import harmonics
 from siting.field.state import State
@@ -17,7 +18,6 @@ from siting.record.information import factor
 from siting.record.months import Months
 from siting.record.place import contamination_columns, place_variance
 from siting.record.records import Equipment, RecordModel
-from siting.region.model import Floats, Ints
 
 # Slow variability of background air is alike over about this distance (common practice, no single source).
 LIKENESS_KM = 800.0

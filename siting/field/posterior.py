@@ -10,8 +10,8 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.stats import chi2, ncx2, norm
 
+from siting.arrays import Floats
 from siting.field.state import State
-from siting.region.model import Floats
 
 # 1.96 + 1.282: detected at 95 % confidence with 90 % probability.
 NEEDED = float(norm.ppf(0.975) + norm.ppf(0.9))

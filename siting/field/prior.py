@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.field.harmonics import harmonics, orders
 from siting.record.air import FUNCTIONS, Air
-from siting.region.model import Floats
 from siting.region.schema.air import Mixing
 
 # Prior standard deviation of the global level, in units of the tracer: nothing is known beforehand.

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.field.prior import FieldPrior
 from siting.record.air import FUNCTIONS
 from siting.record.axis import Axis
-from siting.region.model import Floats, Ints
 
 LOW_MODES = 8
 BLOCKS = ("field", "years", "methods", "cells", "places")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.deployments import parts_of, running_plan, simple_parts
 from siting.field.harmonics import band_means
 from siting.field.model import TracerModel
@@ -14,7 +15,7 @@ from siting.field.state import State
 from siting.record.air import FUNCTIONS, HARMONICS, Air
 from siting.record.months import Months
 from siting.region.expected import season_in_band
-from siting.region.model import Floats, Ints, Region
+from siting.region.model import Region
 from siting.region.schema.air import Band, Target
 from siting.region.schema.network import Plan
 

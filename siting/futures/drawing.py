@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Floats, Ints, read_only
 from siting.futures.outages import shipments_home, spare_chance, spells, up_share
 from siting.record.air import UnknownGasError, air_of
-from siting.region.model import Floats, Ints, Region, open_mean, read_only
+from siting.region.model import Region, open_mean
 from siting.region.schema.air import Stress, Tracer
 
 # Aspects of a future; each draws from a stream of its own, so that one that is switched off moves no other.

@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.futures.outcome import Pick, planned
 from siting.judging.frontier import TargetAt, targets_at
 from siting.judging.search import Search, named
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
-from siting.region.model import Ints, Region
+from siting.region.model import Region
 from siting.selection.program import Limits
 
 # Layouts of more sites than this are not asked for the loss of every pair.

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.region.model import Floats, Region
+from siting.arrays import Floats
+from siting.region.model import Region
 
 # Outages begin and end at any time; shares of a month are told in steps of so many parts.
 PARTS = 8

@@ -8,12 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.assessment.precision import target_errors
 from siting.futures.drawing import Future, applied, draw
 from siting.judging.search import By, Found, Search, named
 from siting.planning import Planning, plan_region
 from siting.record.air import UnknownGasError
-from siting.region.model import Ints, Region
+from siting.region.model import Region
 from siting.selection.program import Limits
 from siting.selection.registry import judge
 from siting.selection.standing import cost_by_year, with_best_ways

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.assessment.precision import target_errors
 from siting.judging.search import By, Found, Search, goals_of, named, shared
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
-from siting.region.model import Floats, Ints
 from siting.selection.program import Ended, Limits, Report, relative_gap
 from siting.selection.standing import cents
 

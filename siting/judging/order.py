@@ -14,11 +14,11 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.judging.frontier import TargetAt, targets_at
 from siting.judging.search import By, Condition, Found, Search, named, shared
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
-from siting.region.model import Ints
 from siting.selection.program import NO_LIMIT, Ended, Limits, Report
 from siting.selection.standing import cost_by_year, with_best_ways
 

@@ -9,11 +9,11 @@ from typing import Literal
 
 import numpy as np
 
+from siting.arrays import Bools, Floats, Ints
 from siting.assessment.precision import target_errors
 from siting.field.model import tracer_models
 from siting.field.targets import targets_of
 from siting.planning import Planning
-from siting.region.model import Bools, Floats, Ints
 from siting.selection.both import with_score
 from siting.selection.linear import EQUAL, LinearEngine
 from siting.selection.precision import Aims, aims_of

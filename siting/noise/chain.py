@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 
 
 def eliminate_chains(blocks: Floats, ties: Floats, right: Floats) -> tuple[Floats, Floats]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.region.model import Floats, read_only
+from siting.arrays import Floats, read_only
 
 YEAR_DAYS = 365.25
 MONTH_DAYS = YEAR_DAYS / 12.0

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.noise.design import (
     GROWTH,
     LEAST_DAYS,
@@ -24,7 +25,6 @@ from siting.noise.likelihood import Noise, Prepared, generalised_least_squares, 
 from siting.noise.season import season_curve
 from siting.noise.separation import WHITE_WITHIN, Cadence, cadence_of, doubts, harmonics_told, reason_of_part
 from siting.noise.variances import PHI, Variances, estimate_variances
-from siting.region.model import Floats
 
 ROBUST_SDS = 5.0
 # Relative error of a standard deviation or a memory beyond which it counts as not determined.

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
+from siting.arrays import Floats
 from siting.noise.chain import eliminate_chains
 from siting.noise.design import MONTH_DAYS, Design
-from siting.region.model import Floats
 
 # Samples times noises that are worked on at once: small enough for the memory of any machine.
 BATCH = 20_000

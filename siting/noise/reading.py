@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
+from siting.arrays import Floats, read_only
 from siting.noise.fit import NoiseFit, fit_noise
 from siting.region.faults import Fault, Findings, InputError
-from siting.region.model import Floats, Region, frozen_mapping, read_only
+from siting.region.model import Region, frozen_mapping
 from siting.region.plain import listed
 from siting.region.recorded import is_used, without_blanks
 from siting.region.rows import check_rows

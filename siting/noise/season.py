@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.noise.design import LEAST_VALUES, MONTH_DAYS, YEAR_DAYS, Design
 from siting.noise.likelihood import Noise
-from siting.region.model import Floats
 
 SYNOPTIC_DAYS = 10.0  # samples further apart than this share no weather
 SLOW_YEARS, ANOMALY_YEARS = 2.0, 3.0

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 from scipy.optimize import minimize
 
+from siting.arrays import Floats
 from siting.noise.design import MONTH_DAYS
 from siting.noise.likelihood import Noise, Prepared, restricted_log_likelihoods
-from siting.region.model import Floats
 
 Losses = Callable[[Sequence[Floats]], Floats]
 PHI = "slow_phi"

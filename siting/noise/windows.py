@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.noise.design import GROWTH, SEASON, make_design
 from siting.noise.season import season_curve
-from siting.region.model import Floats
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ import hashlib
 import json
 from typing import Any
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 from siting.selection.precise.nodes import Node, Point
 from siting.selection.stages import Proven
 

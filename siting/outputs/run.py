@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.assessment.layout import Assessment
 from siting.assessment.schedule import schedule_of
 from siting.outputs import layers, schedule, shown, stations, supply, tables
@@ -20,7 +21,6 @@ from siting.outputs.picture import map_svg
 from siting.outputs.proof import NAME, digest, proof_json
 from siting.outputs.terminal import answer_words
 from siting.planning import Planning
-from siting.region.model import Ints
 from siting.selection.stages import Proven
 
 

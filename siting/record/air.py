@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.record.gases import GASES, Gas, Known, Triple
-from siting.region.model import Floats, Region
+from siting.region.model import Region
 from siting.region.schema.air import Parts, Tracer
 
 HARMONICS = 4

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.record.air import FUNCTIONS
-from siting.region.model import Floats, Ints, Region
+from siting.region.model import Region
 
 # Older years of running records that are still looked at; beyond, they say nothing on the window.
 MOST_OLDER_YEARS = 15

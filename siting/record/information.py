@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.record.air import FUNCTIONS
-from siting.region.model import Floats
 
 # Deployments that are worked on at a time, so that memory stays small.
 CHUNK = 2000

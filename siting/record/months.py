@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.record.air import Air, ErrorlessPlanError
 from siting.record.own import SiteAir
 from siting.record.statistics import contamination_variance, inverse_count, mean_variance
-from siting.region.model import Floats, Ints, Region
+from siting.region.model import Region
 from siting.region.schema.network import Plan
 from siting.sampling import DAYS_PER_MONTH, analyzer_hours, clean_spells, flask_chance, flask_visits
 

@@ -8,10 +8,11 @@ from functools import lru_cache
 
 import numpy as np
 
+from siting.arrays import Floats, Ints, read_only
 from siting.noise.fit import NoiseFit
 from siting.noise.reading import fits_of_records
 from siting.record.air import Air, Where
-from siting.region.model import Floats, Ints, Region, read_only
+from siting.region.model import Region
 
 NUMBERS = ("synoptic_sd", "memory_days", "slow_sd", "slow_phi")
 OWN = "own record"

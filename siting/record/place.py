@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.record.air import FUNCTIONS, Air
-from siting.region.model import Floats, Region
+from siting.region.model import Region
 
 # Below about this height an intake sees the ground's own exchange (common practice, no single source).
 INTAKE_SCALE_M = 30.0

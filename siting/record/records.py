@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from siting.arrays import Bools, Floats, Ints
 from siting.calibration import calibration_plan
 from siting.deployments import Deployments, parts_of, running_plan, simple_parts
 from siting.record.air import FUNCTIONS, Air
@@ -16,7 +17,7 @@ from siting.record.months import Months, instrument_months, leads, worked_months
 from siting.record.own import SharedAir, SiteAir, site_air
 from siting.record.place import contamination_columns, place_variance
 from siting.record.shared import endless_variance, left_to_the_cell
-from siting.region.model import Bools, Floats, Ints, Region
+from siting.region.model import Region
 from siting.region.schema.network import Plan
 
 # A working cylinder drifts linearly from 0; the mean square of that over its life is a third of the end's.

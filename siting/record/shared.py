@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.record.air import FUNCTIONS
 from siting.record.axis import Axis
 from siting.record.own import SharedAir, SiteAir
 from siting.record.statistics import mean_variance
-from siting.region.model import Floats, Ints
 
 
 def endless_variance(air: SiteAir) -> Floats:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 
 # Below this ratio of month to memory the closed form cancels and its expansion is used.
 SHORT = 1e-4

@@ -10,10 +10,11 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from siting.arrays import Codes, Floats, read_only
 from siting.region import cells
 from siting.region.faults import Findings
 from siting.region.features import RawFeatures
-from siting.region.model import Candidates, Codes, Floats, Origin, frozen_mapping, read_only
+from siting.region.model import Candidates, Origin, frozen_mapping
 from siting.region.plain import swap_suspected
 from siting.region.rows import Checked, Raw, check_rows, missing_column
 from siting.region.schema.lookups import extra_of

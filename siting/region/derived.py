@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from siting.arrays import Bools, Codes, Floats
 from siting.region.candidates import (
     SHARES,
     SIZE,
@@ -18,7 +19,7 @@ from siting.region.candidates import (
     tracer_column,
 )
 from siting.region.faults import Findings
-from siting.region.model import Bools, Codes, Floats, Origin, Region, frozen_mapping
+from siting.region.model import Origin, Region, frozen_mapping
 from siting.region.plain import listed
 from siting.region.rows import Raw, check_rows
 from siting.region.schema.lookups import column_names

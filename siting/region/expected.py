@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
+from siting.arrays import Floats
 from siting.record.gases import GASES
 from siting.region.crosschecks import SettingsCheck
 from siting.region.faults import Fault
-from siting.region.model import Floats, Region
+from siting.region.model import Region
 from siting.region.plain import listed, quoted
 from siting.region.schema.air import Target, Tracer
 from siting.region.schema.network import Plan

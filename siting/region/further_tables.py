@@ -11,12 +11,12 @@ from typing import TypeVar
 
 import numpy as np
 
+from siting.arrays import Floats, read_only
 from siting.region.candidates import tracer_column
 from siting.region.cells import CellError, id_text
 from siting.region.derived import name_gone
 from siting.region.faults import Findings
 from siting.region.folder import DERIVED_MONTHS_FILE, read_optional, tables_in
-from siting.region.model import Floats, read_only
 from siting.region.recorded import without_blanks
 from siting.region.references import KnownIds, check_layout_words
 from siting.region.rows import Checked, Raw, check_rows

@@ -10,21 +10,15 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from siting.arrays import Bools, Codes, Floats, Ints, read_only
 from siting.region.faults import Fault
 from siting.region.schema.settings import Settings
 from siting.region.schema.tables import HubRow, LayoutRow, LegRow, RecordRow, SourceRow, WindRow
 
 if TYPE_CHECKING:
     import geopandas as gpd
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-Codes = NDArray[np.uint8]
-
 
 # Rows of `Region.working`.
 INSTRUMENT_ROWS = ("analyzer", "flask")
@@ -37,12 +31,6 @@ class Origin(IntEnum):
     DERIVED = 1
     ASSUMED = 2
     DEFAULTED = 3
-
-
-def read_only(array: NDArray[Any]) -> NDArray[Any]:
-    """Return the array with writing switched off, as frozen results hold it."""
-    array.setflags(write=False)
-    return array
 
 
 class _Pickled:

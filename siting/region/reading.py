@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from siting.arrays import read_only
 from siting.region import fingerprints
 from siting.region.candidates import Entry, build, check_entries, monthly_arrays, read_entries
 from siting.region.crosschecks import SettingsCheck, check_settings
@@ -20,7 +21,7 @@ from siting.region.folder import (
     read_optional,
 )
 from siting.region.further_tables import Context, FurtherTables, read_further_tables
-from siting.region.model import Origin, Region, frozen_mapping, read_only
+from siting.region.model import Origin, Region, frozen_mapping
 from siting.region.references import KnownIds, check_against_candidates
 from siting.region.rows import Raw
 from siting.region.same_place import name_doubtful_places

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
 from siting.selection.precise.descent import Outcome, descend
 from siting.selection.precise.problem import build_problem
 from siting.selection.precision import Aims, aims_of

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.highs import LpResult, Solver
 from siting.selection.linear import EQUAL, LinearEngine
 from siting.selection.precise.descent import Proof

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 from siting.selection.program import Exclusions
 
 VIOLATED = 1e-6

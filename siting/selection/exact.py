@@ -15,7 +15,7 @@ import numpy.typing as npt
 import scipy.sparse as sp
 from scipy.linalg import solve_triangular
 
-from siting.region.model import Bools, Floats, read_only
+from siting.arrays import Bools, Floats, read_only
 from siting.selection.precise.criteria import LogDeterminant, Variances, Weights
 from siting.selection.precise.descent import Outcome, descend
 from siting.selection.precise.information import Group, Part

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.program import NO_LIMIT, Program, summed
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import scipy.sparse as sp
 from highspy import cb
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.rows import INFINITY, Rows
 
 _MIP_INTERRUPT = cb.HighsCallbackType.kCallbackMipInterrupt

@@ -9,8 +9,8 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from siting.arrays import Bools, Ints
 from siting.planning import INSTRUMENTS, Planning, columns_at
-from siting.region.model import Bools, Ints
 from siting.region.schema.rules import (
     AtLeast,
     AtMost,

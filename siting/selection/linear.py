@@ -14,7 +14,7 @@ from collections.abc import Callable
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.cliques import Cliques
 from siting.selection.greedy import first_layout
 from siting.selection.highs import Clock, MipResult, Solver

@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from siting.arrays import Bools, Floats, Ints
 from siting.field.harmonics import band_means
 from siting.field.joint import Batch, JointState
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import GROWTHS, anomaly_degree, ask, monthly_information, monthly_shares, targets_of
 from siting.planning import Planning
-from siting.region.model import Bools, Floats, Ints
 from siting.region.schema.air import Target
 from siting.selection.precise.criteria import Variances, Weights
 from siting.selection.precise.information import Group, Part

@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints, read_only
+from siting.arrays import Bools, Floats, Ints, read_only
 
 # A row without a lower or upper limit holds this number in its place; no sum of cents comes near it.
 NO_LIMIT = 2**62
@@ -355,7 +355,9 @@ class Ended(StrEnum):
 class Limits:
     """When a search may end: relative gap, seconds, nodes, or `stop()` returning True; and its seed.
 
-    `memory_mb` is the resident memory of the process, in megabytes, past which it ends.
+    `memory_mb` is the resident memory of the process, in megabytes, past which it ends; a search then stays in one
+    process. `cores` is the greatest number of processes that bound nodes, None for what the machine has; what is
+    found does not depend on it, unless a limit of time ends the search.
     """
 
     gap: float = 1e-3
@@ -364,10 +366,13 @@ class Limits:
     seed: int = 0
     stop: Callable[[], bool] | None = None
     memory_mb: float | None = None
+    cores: int | None = None
 
     def __post_init__(self) -> None:
         if not self.gap >= 0.0:
             raise ValueError("gap must be 0 or more")
+        if self.cores is not None and self.cores < 1:
+            raise ValueError("cores must be 1 or more, or None for what the machine has")
         if self.memory_mb is not None and not self.memory_mb > 0.0:
             raise ValueError("memory_mb must be above 0 megabytes, or None for no limit")
 

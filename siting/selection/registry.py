@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from siting.arrays import Ints
 from siting.planning import Planning
-from siting.region.model import Ints
 from siting.region.schema.rules import AtLeast, AtMost
 from siting.selection.kinds import (
     AtMostSitesKind,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 from siting.selection.program import Program
 from siting.selection.rows import INFINITY, Rows
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Bools, Floats, Ints
 from siting.geography.bands import area_share
 from siting.planning import Planning
-from siting.region.model import Bools, Floats, Ints
 from siting.selection.program import LinearObjective, ProgramBuilder
 
 COVERAGE = "coverage"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 from siting.selection.highs import Solver
 from siting.selection.program import Program
 from siting.selection.rows import INFINITY, Rows, scaled_rows

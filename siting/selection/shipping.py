@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 
+from siting.arrays import Floats, Ints
 from siting.planning import Planning
-from siting.region.model import Floats, Ints
 from siting.selection.highs import Solver
 from siting.selection.kinds import Demand, Judgement, verdict
 from siting.selection.program import ProgramBuilder, summed

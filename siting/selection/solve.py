@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 from siting.selection.certificate import certify
 from siting.selection.linear import LinearEngine
 from siting.selection.program import (

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 from siting.selection.precise.criteria import LogDeterminant, Variances
 from siting.selection.precise.descent import Outcome, Proof, descend
 from siting.selection.precise.problem import build_problem

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Bools, Ints
 from siting.deployments import hundredths, price_factors
 from siting.planning import Planning
-from siting.region.model import Bools, Ints
 from siting.selection.kinds import Demand, Judgement, verdict
 from siting.selection.program import ProgramBuilder, summed
 from siting.selection.shipping import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.linear import EQUAL, Cut, LinearEngine, differs
 from siting.selection.relaxation import Relaxation
 from siting.selection.rows import INFINITY

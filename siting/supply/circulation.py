@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from siting.arrays import Floats
 from siting.deployments import DAYS_PER_YEAR
-from siting.region.model import Floats
 
 # Intervals that differ by less than this share of a day are whole multiples.
 WHOLE = 1e-6

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siting.arrays import Bools, Floats
 from siting.geography.geodesy import distance_km
-from siting.region.model import Bools, Floats, Region
+from siting.region.model import Region
 
 RULE = (
     "a box, one way: {box:g} + {far:g} for each 1,000 km to the laboratory + {near:g} for each km to the nearest "

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.region.model import Bools, Floats
+from siting.arrays import Bools, Floats
 from siting.supply.circulation import even_circulation, mean_in_circulation, peak_in_circulation
 from siting.supply.network import Arc
 from siting.supply.timetable import CALENDAR, Timetable

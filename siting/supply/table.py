@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Bools, Floats, Ints, read_only
 from siting.deployments import DAYS_PER_YEAR, Deployments, LeftOut, hundredths, price_factors, share_of_year
-from siting.region.model import Bools, Floats, Ints, Region, read_only
+from siting.region.model import Region
 from siting.supply.circulation import even_circulation
 from siting.supply.estimate import Estimates, estimates
 from siting.supply.network import Network

@@ -13,8 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
+from siting.arrays import Bools, Floats, Ints
 from siting.deployments import DAYS_PER_YEAR
-from siting.region.model import Bools, Floats, Ints
 from siting.region.transport import month_of
 
 CALENDAR = 365

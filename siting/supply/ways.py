@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from siting.region.model import Floats, Region
+from siting.arrays import Floats
+from siting.region.model import Region
 from siting.region.transport import LABORATORY
 from siting.supply.network import Arc, Network, build_network
 from siting.supply.timetable import CALENDAR, Timetable

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 
 FORMAT = 1
 # A number in [0, kappa] that was rounded on the way may stand this far above kappa, relative to it.

@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 import scipy.sparse as sp
 
+from siting.arrays import Bools, Floats, Ints
 from siting.planning import Planning
-from siting.region.model import Bools, Floats, Ints
 from siting.selection.program import NO_LIMIT, Program
 from siting.verification.certificate import FalseProofError, Side, StageProof
 

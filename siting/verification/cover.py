@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.information import Part
 from siting.verification.certificate import ROUNDED, FalseProofError, Point, Side, StageProof
 from siting.verification.conditions import Conditions

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Ints
 from siting.assessment.assumed import assumed_at_picks
 from siting.assessment.precision import precision
 from siting.outputs.lines import counted
@@ -14,7 +15,7 @@ from siting.outputs.manifest import asked_content
 from siting.outputs.shown import target_content
 from siting.planning import Planning
 from siting.record.air import UnknownGasError
-from siting.region.model import Ints, Region, bearing
+from siting.region.model import Region, bearing
 from siting.selection.registry import judge
 from siting.selection.score import layout_score
 from siting.verification.verdict import Check

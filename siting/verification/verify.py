@@ -10,12 +10,13 @@ from typing import Any
 
 import numpy as np
 
+from siting.arrays import Floats, Ints
 from siting.assessment.precision import target_errors
 from siting.outputs.manifest import versions
 from siting.planning import Planning, plan_region
 from siting.record.air import UnknownGasError
 from siting.region.faults import InputError
-from siting.region.model import Floats, Ints, Region
+from siting.region.model import Region
 from siting.selection.precision import Aims, aims_of
 from siting.selection.registry import start_program
 from siting.selection.score import layout_score, score_objective

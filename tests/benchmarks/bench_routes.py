@@ -29,9 +29,9 @@ from bench_precision import GAPS, TOML, write_region
 from pyscipopt import Conshdlr, Eventhdlr, Expr, Heur, Model, quicksum
 from pyscipopt.scip import PY_SCIP_EVENTTYPE, PY_SCIP_HEURTIMING, PY_SCIP_RESULT
 
+from siting.arrays import Bools, Floats
 from siting.planning import plan_region
 from siting.region import read_region
-from siting.region.model import Bools, Floats
 from siting.selection.highs import Solver
 from siting.selection.precise.descent import _even, descend
 from siting.selection.precise.directions import directions

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.problem import Problem
 
 # A way that is cheaper than the open ones by less than this, relative, is left shut.

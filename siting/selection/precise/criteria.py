@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests, span, squares
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 from siting.selection.precise.criteria import Variances
 from siting.selection.precise.directions import directions
 from siting.selection.precise.ledger import Ledger, judged
@@ -91,10 +91,10 @@ def _descend(
     inner, columns, rows = problem.narrowed(*bounds, bases)
     first = Search(inner, ledger, _lift(problem, columns))
     if ledger.best is not None:
-        first.relaxing.best = ledger.best[columns[columns < every]]
+        first.seeker.best = ledger.best[columns[columns < every]]
     found = first.run(only_root=True)
     root = _lifted(found.nodes[0], problem, columns, rows, problem.limits.size, 0)
-    cliques = [columns[clique] for clique in first.relaxing.clique_rows]
+    cliques = [columns[clique] for clique in first.cliques]
     if found.ended is not None or found.root is None:
         nodes = (root, *(_lifted(node, problem, columns, rows, problem.limits.size, 0) for node in found.nodes[1:]))
         return _outcome(ledger, found.ended or Ended.GAP, root.bound, Proof((_fixed(bases),), tuple(cliques), nodes))
@@ -111,14 +111,14 @@ def _descend(
         ledger,
         _lift(problem, columns),
         _groups(inner, y[columns]),
-        None if closer is None else whole.narrowed(lower, upper, finer)[0],
+        None if closer is None else whole.narrowed(lower, upper, finer)[0].criterion,
     )
     if ledger.best is not None:
-        search.relaxing.best = ledger.best[columns[columns < every]]
+        search.seeker.best = ledger.best[columns[columns < every]]
     rest = search.run()
     nodes = tuple(_lifted(node, whole, columns, rows, whole.limits.size, 1) for node in rest.nodes)
     nodes[0].points[:0] = root.points
-    cliques += [columns[clique] for clique in search.relaxing.clique_rows]
+    cliques += [columns[clique] for clique in search.cliques]
     proof = Proof((_fixed(bases), _fixed(closer), _fixed(finer)), tuple(cliques), nodes)
     return _outcome(ledger, rest.ended or Ended.GAP, root.bound, proof)
 

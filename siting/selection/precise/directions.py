@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 from siting.selection.precise.criteria import Variances
 from siting.selection.precise.problem import Problem
 from siting.selection.precise.relaxing import IN_USE, first_theta

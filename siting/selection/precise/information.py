@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 
 # Columns of smaller weight than this add nothing that double precision shows.
 NOTHING = 1e-13

@@ -14,7 +14,7 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.linalg import cho_factor, cho_solve
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 from siting.selection.highs import Solver
 from siting.selection.precise.criteria import Measured, Weights
 from siting.selection.rows import INFINITY, Rows

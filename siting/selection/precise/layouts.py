@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.highs import Solver
 from siting.selection.precise.criteria import LogDeterminant, Variances, Weights
 from siting.selection.precise.information import block_count, evaluate, lowered

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from siting.region.model import Floats
+from siting.arrays import Floats
 from siting.selection.memory import MemoryWatch
 from siting.selection.precise.problem import Problem
 from siting.selection.program import Ended, Limits, Progress, Report, relative_gap
@@ -17,7 +17,7 @@ TOLD_EVERY_SECONDS = 0.2
 
 
 class Ledger:
-    """Best layout, value and bound of one search, its limits, and its log.
+    """Best layout, value and bound of one search, its limits, its log, and when it began (of the monotonic clock).
 
     `gap(value, bound)` and `target(value)`, the bound at which a node is closed, say what the asked gap
     means.
@@ -36,7 +36,7 @@ class Ledger:
         self._target = target or (lambda value: value - 0.999 * limits.gap * max(abs(value), floor))
         self._progress = progress
         self._memory = MemoryWatch(limits.memory_mb)
-        self._began = time.monotonic()
+        self.began = time.monotonic()
         self.best: Floats | None = None
         self.value = np.inf
         self.bound = -np.inf
@@ -76,7 +76,7 @@ class Ledger:
         value = self.value if np.isfinite(self.value) else None
         bound = self.bound if np.isfinite(self.bound) else None
         gap = None if value is None or bound is None else self.gap
-        state = Progress(time.monotonic() - self._began, value, bound, self.processed, gap)
+        state = Progress(time.monotonic() - self.began, value, bound, self.processed, gap)
         self.log.append(state)
         if self._progress is not None:
             self._progress(state)
@@ -85,7 +85,7 @@ class Ledger:
         """Say which limit ends the search, None if none does."""
         if self.limits.stop is not None and self.limits.stop():
             return Ended.INTERRUPTED
-        if self.limits.seconds is not None and time.monotonic() - self._began > self.limits.seconds:
+        if self.limits.seconds is not None and time.monotonic() - self.began > self.limits.seconds:
             return Ended.TIME
         if self._memory.passed():
             return Ended.MEMORY
@@ -97,7 +97,7 @@ class Ledger:
         """Return the seconds left, None without a limit."""
         if self.limits.seconds is None:
             return None
-        return max(0.01, self.limits.seconds - (time.monotonic() - self._began))
+        return max(0.01, self.limits.seconds - (time.monotonic() - self.began))
 
 
 def judged(problem: Problem, point: Floats) -> tuple[Floats, float] | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from siting.region.model import Floats, Ints
+from siting.arrays import Floats, Ints
 
 # Features that differ by less than this (they are of size 1) are the same.
 SAME = 1e-6

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats
+from siting.arrays import Bools, Floats
 from siting.selection.highs import Solver
 from siting.selection.precise.problem import Problem
 from siting.selection.rows import INFINITY, Rows

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.criteria import Criterion, Variances
 from siting.selection.precise.information import block_count
 from siting.selection.program import Program

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.cliques import Cliques
 from siting.selection.highs import Solver
 from siting.selection.precise.choices import Choices
@@ -16,7 +15,6 @@ from siting.selection.precise.criteria import Criterion, Measured, Weights
 from siting.selection.precise.information import block_count
 from siting.selection.precise.interior import Relaxed, Task, bound, steadied
 from siting.selection.precise.interior import relax as solve_relaxation
-from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.nodes import Point, Side, split_multipliers, spread
 from siting.selection.precise.problem import Problem, occupied
 from siting.selection.rows import Rows
@@ -36,40 +34,28 @@ ROOT_SHARE, SHARE = 0.02, 0.3
 
 
 class Relaxing:
-    """Relaxations of one problem; rows for cliques are found on the way and kept in `clique_rows`.
+    """Relaxations of one problem, whose rows may be joined by those of cliques and of the sides of a node."""
 
-    `lift` turns a point of the problem's program into (its point, its value) in the whole program, None if
-    that refuses it.
-    """
-
-    def __init__(self, problem: Problem, ledger: Ledger, lift: Callable[[Floats], tuple[Floats, float] | None]) -> None:
-        self.problem, self.ledger = problem, ledger
-        self._lift = lift
-        self.best: Floats | None = None
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
         self.cliques = [Cliques(e, np.ones(problem.width)) for e in problem.program.exclusions]
-        self.clique_rows: list[Ints] = []
         self.choices = Choices(problem)
         self._occupancy_rows = _occupancy_rows(problem)
         self._site = _sites(problem)
 
-    def accept(self, point: Floats | None) -> bool:
-        """Take a layout (program columns,) if it keeps every rule and is the best so far."""
-        lifted = None if point is None else self._lift(point)
-        if lifted is None or not self.ledger.offer(*lifted):
-            return False
-        self.best = point
-        return True
+    def first_active(self, lower: Floats, upper: Floats, best: Floats | None) -> Bools:
+        """Return the columns that the first relaxation looks at: all, or those that promise most.
 
-    def first_active(self, lower: Floats, upper: Floats) -> Bools:
-        """Return the columns that the first relaxation looks at: all, or those that promise most."""
+        `best` (program columns,) is the best known layout.
+        """
         problem = self.problem
         n = problem.deployments
         active = upper > lower
         if int(active[:n].sum()) <= FIRST_COLUMNS:
             return active
         y = np.zeros(problem.width)
-        if self.best is not None:
-            y[: self.best.size] = self.best
+        if best is not None:
+            y[: best.size] = best
         slopes = self.measure(y)
         worth = -(first_theta(problem.criterion.weights) @ slopes.gradient)[:n]
         price = np.maximum(problem.program.cost[:n], 1)
@@ -86,8 +72,8 @@ class Relaxing:
         rank = np.empty(n, dtype=np.int64)
         rank[np.lexsort((place, turn))] = np.arange(n)
         few = rank < FIRST_COLUMNS
-        if self.best is not None:
-            few |= self.best[:n] > 0.5
+        if best is not None:
+            few |= best[:n] > 0.5
         active[:n] &= few
         return self.with_blocks(active, upper > lower)
 
@@ -121,11 +107,9 @@ class Relaxing:
         where = np.concatenate([opened, n + a + kept])
         return _scattered(taken.measure(y[where]), where, problem.width)
 
-    def rows_with(self, sides: tuple[Side, ...]) -> Problem:
-        """Return the problem with the cliques found so far and the sides of a node as its last rows."""
-        return self.problem.with_cliques(self.clique_rows).with_sides(
-            [(side.columns, side.sign, side.limit) for side in sides]
-        )
+    def rows_with(self, cliques: list[Ints], sides: tuple[Side, ...] = ()) -> Problem:
+        """Return the problem with rows of cliques and the sides of a node as its last rows."""
+        return self.problem.with_cliques(cliques).with_sides([(side.columns, side.sign, side.limit) for side in sides])
 
     def bound_at(
         self, point: Point, problem: Problem, lower: Floats, upper: Floats, criterion: Criterion | None = None
@@ -210,10 +194,12 @@ class Relaxing:
         active: Bools,
         start: tuple[Floats, Floats, Floats] | None,
         sides: int,
+        target: float,
     ) -> tuple[Relaxed, Point] | None:
         """Solve a relaxation over active columns, the other free ones at their lower bounds.
 
-        What is returned gives for sums of all columns, but its y and rows are those of the active ones.
+        A bound of `target` is enough. What is returned gives for sums of all columns, but its y and rows are those of
+        the active ones.
         """
         n, a = problem.deployments, problem.auxiliary
         free = np.flatnonzero(active & (upper > lower))
@@ -294,7 +280,7 @@ class Relaxing:
             lower[every],
             upper[every],
             occupancy,
-            enough=self.ledger.target - constant,
+            enough=target - constant,
             gap_share=ROOT_SHARE if sides == 0 else SHARE,
         )
         try:
@@ -353,10 +339,12 @@ class Relaxing:
             out[:n] &= free[:n]
         return out
 
-    def infeasible(self, problem: Problem, lower: Floats, upper: Floats, sides: int) -> Point | None:
+    def infeasible(
+        self, problem: Problem, lower: Floats, upper: Floats, sides: int, target: float, seconds: float | None
+    ) -> Point | None:
         """Return multipliers that prove that no point keeps the rows, None if some point does.
 
-        The least t with rows . y <= limits + t is above 0; its multipliers, made large, lift any bound.
+        The least t with rows . y <= limits + t is above 0; its multipliers, made large, lift any bound above `target`.
         """
         columns = np.flatnonzero(upper > lower)
         part = sp.csr_array(problem.matrix[:, columns])
@@ -371,7 +359,7 @@ class Relaxing:
             Rows(wide, np.full(rows.size, -np.inf), limits[rows]),
             maximise=False,
         )
-        result = solver.solve_lp(self.ledger.left())
+        result = solver.solve_lp(seconds)
         if result.status != "optimal" or result.point[-1] < 1e-7:
             return None
         multipliers = np.zeros(problem.limits.size)
@@ -383,11 +371,8 @@ class Relaxing:
         )
         if plain <= 0.0:
             return None
-        wanted = (
-            2.0 * (abs(self.ledger.target) if np.isfinite(self.ledger.target) else 1.0)
-            + float(np.abs(problem.cost * upper).sum())
-            + 1.0
-        )
+        size = abs(target) if np.isfinite(target) else 1.0
+        wanted = 2.0 * size + float(np.abs(problem.cost * upper).sum()) + 1.0
         return Point(
             none.columns, none.y, none.theta, none.rows, none.multipliers * wanted / plain, none.local * wanted / plain
         )

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.layouts import LocalSearch, completed, linear_layout
+from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.outer import layout_of_cuts
 from siting.selection.precise.problem import occupied
 from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
@@ -26,11 +29,23 @@ ROUNDED_UP = 0.3
 
 
 class Seeker:
-    """Looks for whole layouts of the problem that a `Relaxing` works on; what it finds goes to the ledger."""
+    """Looks for whole layouts of the problem that a `Relaxing` works on; what it finds goes to the ledger.
 
-    def __init__(self, relaxing: Relaxing) -> None:
+    `lift` turns a point of the problem's program into (its point, its value) in the whole program, None if
+    that refuses it. `cliques` are rows that the search has found so far; `best` (program columns,) is the best layout.
+    """
+
+    def __init__(
+        self,
+        relaxing: Relaxing,
+        ledger: Ledger,
+        lift: Callable[[Floats], tuple[Floats, float] | None],
+        cliques: list[Ints],
+    ) -> None:
         self._relaxing = relaxing
-        self._problem, self._ledger = relaxing.problem, relaxing.ledger
+        self._problem, self._ledger = relaxing.problem, ledger
+        self._lift, self._cliques = lift, cliques
+        self.best: Floats | None = None
         self._supports = Supports(self._problem)
         self._cuts: list[tuple[Floats, Floats]] = []
 
@@ -53,43 +68,47 @@ class Seeker:
         search = self._local(pool)
         picked = search.filled(np.isin(pool, must))
         point = completed(problem, pool[picked], self._ledger.left()) if search.keeps(picked) else None
-        if not self._relaxing.accept(point):
+        if not self._accept(point):
             cost = problem.cost[:every].copy()
             cost[:n] -= (
                 worth[:n] / max(float(np.abs(worth[:n]).max(initial=0.0)), 1e-300) * (1.0 if not cost.any() else 0.0)
             )
-            point = linear_layout(problem.with_cliques(self._relaxing.clique_rows), cost, seconds=self._ledger.left())
+            point = linear_layout(problem.with_cliques(self._cliques), cost, seconds=self._ledger.left())
             if point is None and self._relaxing.cliques:
                 every_one = np.arange(n)
-                self._relaxing.clique_rows += [
-                    row for cliques in self._relaxing.cliques for row in cliques.cover(every_one)
-                ]
-                point = linear_layout(
-                    problem.with_cliques(self._relaxing.clique_rows), cost, seconds=self._ledger.left()
-                )
-            if not self._relaxing.accept(point):
+                self._cliques += [row for cliques in self._relaxing.cliques for row in cliques.cover(every_one)]
+                point = linear_layout(problem.with_cliques(self._cliques), cost, seconds=self._ledger.left())
+            if not self._accept(point):
                 return
-        if self._relaxing.best is not None:
-            chosen = np.flatnonzero(self._relaxing.best[:n] > 0.5)
+        if self.best is not None:
+            chosen = np.flatnonzero(self.best[:n] > 0.5)
             pool = np.union1d(chosen, pool)
             self._improve(self._local(pool), np.isin(pool, chosen))
 
     def _improve(self, search: LocalSearch, picked: Bools, held: Bools | None = None, passes: int = 6) -> None:
         better = search.improved(picked, held, passes)
         if search.keeps(better):
-            self._took(search.pool[better])
+            self.took(search.pool[better])
 
-    def _took(self, picked: Ints) -> bool:
-        """Complete a layout and offer it; say whether it is the best so far."""
-        return self._relaxing.accept(completed(self._problem, picked, self._ledger.left()))
+    def took(self, picked: Ints) -> bool:
+        """Complete a layout of picked deployments and offer it; say whether it is the best so far."""
+        return self._accept(completed(self._problem, picked, self._ledger.left()))
+
+    def _accept(self, point: Floats | None) -> bool:
+        """Take a layout (program columns,) if it keeps every rule and is the best so far."""
+        lifted = None if point is None else self._lift(point)
+        if lifted is None or not self._ledger.offer(*lifted):
+            return False
+        self.best = point
+        return True
 
     def stir(self, y: Floats, reduced: Floats) -> None:
         """Look for better layouts around the best one at random, until many rounds have found none."""
         n = self._problem.deployments
-        if self._relaxing.best is None or n == 0:
+        if self.best is None or n == 0:
             return
         slopes = first_theta(self._problem.criterion.weights) @ self._relaxing.measure(y).gradient
-        chosen = np.flatnonzero(self._relaxing.best[:n] > 0.5)
+        chosen = np.flatnonzero(self.best[:n] > 0.5)
         pool = np.union1d(_promising(y, reduced, np.arange(n)), chosen)
         promise = np.maximum(y[pool], UNUSED) * np.maximum(-slopes[pool], 0.0)
         stirring = Stirring(
@@ -98,8 +117,8 @@ class Seeker:
             y[pool] > IN_USE,
             promise,
             self._supports,
-            self._took,
-            lambda: self._relaxing.best,
+            self.took,
+            lambda: self.best,
             np.random.default_rng([self._ledger.limits.seed, self._ledger.processed]),
         )
         rounds = ROUNDS if self._ledger.gap < LARGE_GAP else MORE_ROUNDS
@@ -110,20 +129,20 @@ class Seeker:
 
         `reduced` (columns,) are the reduced costs of the relaxation and `theta` (T,) its multipliers of the targets.
         """
-        problem = self._relaxing.rows_with(())
+        problem = self._relaxing.rows_with(self._cliques)
         n = problem.deployments
         cost = np.where(y[:n] > IN_USE, -1e9 * y[:n], np.maximum(reduced[:n], 0.0))
         keep = np.ones(problem.width, dtype=bool)
         keep[:n] = False
         keep[np.argsort(cost, kind="stable")[:OUTER]] = True
-        if self._relaxing.best is not None:
-            keep[:n] |= self._relaxing.best[:n] > 0.5
+        if self.best is not None:
+            keep[:n] |= self.best[:n] > 0.5
         keep[self._relaxing.choices.idle(~keep)] = False
         keep &= upper > lower
         chosen = np.flatnonzero(keep[:n] | (lower[:n] > 0.5))
         problem = problem.with_cliques([row for cliques in self._relaxing.cliques for row in cliques.cover(chosen)])
         theta = np.maximum(theta, 1e-3 * first_theta(problem.criterion.weights))
-        places = [y] + ([] if self._relaxing.best is None else [occupied(problem, self._relaxing.best)])
+        places = [y] + ([] if self.best is None else [occupied(problem, self.best)])
         cuts = self._cuts[-KEPT_CUTS:] + [self._cut(place, theta) for place in places]
         self._cuts = cuts
         seen: set[bytes] = set()
@@ -136,7 +155,7 @@ class Seeker:
             seen.add(layout[:n].tobytes())
             cuts.append(self._cut(occupied(problem, layout), theta))
             chosen = np.flatnonzero(layout[:n] > 0.5)
-            if self._took(chosen):
+            if self.took(chosen):
                 pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
                 self._improve(self._local(pool, reduced), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
 
@@ -159,7 +178,7 @@ class Seeker:
                     clash[np.ix_(mine == one, np.isin(mine, near) & (mine >= 0) & (mine != one))] = True
         if reduced is None:
             return LocalSearch(self._problem, pool, clash)
-        ways = self._relaxing.choices.preferred(reduced, self._problem.upper, self._relaxing.best)
+        ways = self._relaxing.choices.preferred(reduced, self._problem.upper, self.best)
         return LocalSearch(self._problem, pool, clash, ways)
 
     def near(self, y: Floats, reduced: Floats, lower: Floats, upper: Floats) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import scipy.sparse as sp
 
-from siting.region.model import Bools, Floats, Ints
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.layouts import LocalSearch
 from siting.selection.precise.problem import Problem
 

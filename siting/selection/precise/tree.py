@@ -8,35 +8,30 @@ kept node by node.
 from __future__ import annotations
 
 import heapq
+import os
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from siting.region.model import Bools, Floats, Ints
-from siting.selection.precise.layouts import completed
+from siting.arrays import Bools, Floats, Ints
+from siting.selection.precise.bounding import Answer, Bounding, Open, Question, Start
+from siting.selection.precise.crew import Asked, Crew
+from siting.selection.precise.criteria import Criterion
 from siting.selection.precise.ledger import Ledger
-from siting.selection.precise.nodes import Node, Side
+from siting.selection.precise.nodes import Node, Point, Side
 from siting.selection.precise.problem import Problem
-from siting.selection.precise.relaxing import Relaxing, breaks, first_theta
 from siting.selection.precise.seek import OUTER_ROUNDS, Seeker
 from siting.selection.program import Ended
-from siting.selection.rows import packing
 
-MOST_PRICINGS = 12
-# Columns priced in at one time, and the share of the way to the target that may be lost to those left out.
-PRICED_IN, SPARE = 120, 0.15
+# Nodes that are under way at one time.
+AHEAD = 8
 # Whole layouts are looked for at the first nodes and then now and then.
 EARLY, EVERY = 12, 4
-# While the gap is as large as this, layouts are looked for farther away now and then, too.
-FAR_GAP, FAR_EVERY = 0.05, 20
-INTEGRAL = 1e-6
-# A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
-BROKEN = 1e-3
-# Bounds within this share of the target are worked out in more directions, too.
-NEAR = 0.2
-# What is no farther than this from whole is not split.
-FAR = 0.05
+# While the gap is as large as this, layouts are looked for farther away, too: after so many nodes, and so many times
+# as many if nothing was found.
+FAR_GAP, FAR_EVERY, FAR_SLOWER = 0.05, 20, 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,20 +44,18 @@ class Found:
 
 
 @dataclass(frozen=True, eq=False)
-class _Open:
+class _Waiting:
+    """A node that is not bounded yet."""
+
     lower: Floats
     upper: Floats
-    start: tuple[Floats, Floats, Floats, Floats] | None
+    start: Start | None
     active: Bools
     sides: tuple[Side, ...]
 
 
 class Search:
-    """One search for the least value of a problem.
-
-    `groups` are nested groups of deployments that may be split by their number; `finer` is the same problem
-    in more directions, for bounds that come near the target.
-    """
+    """One search for the least value of a problem; `groups` and `finer` are as in `Bounding`, `lift` as in `Seeker`."""
 
     def __init__(
         self,
@@ -70,15 +63,16 @@ class Search:
         ledger: Ledger,
         lift: Callable[[Floats], tuple[Floats, float] | None],
         groups: list[list[Ints]] | None = None,
-        finer: Problem | None = None,
+        finer: Criterion | None = None,
     ) -> None:
-        self.relaxing = Relaxing(problem, ledger, lift)
-        self.seeker = Seeker(self.relaxing)
+        self._bounding = Bounding(problem, groups, finer)
+        self._relaxing = self._bounding.relaxing
+        # Rows of cliques found so far, in the order of their numbers in points.
+        self.cliques: list[Ints] = []
+        self.seeker = Seeker(self._relaxing, ledger, lift, self.cliques)
         self._problem, self._ledger = problem, ledger
-        several = [group for level in groups or [] for group in level if group.size > 1]
-        # Auxiliary columns are held by rows, not by curvature, which would make each of them look dear.
-        self._sums = packing([*several, *np.arange(problem.deployments)[:, None]], problem.width)
-        self._finer = finer
+        self._open_ways = self._relaxing.choices.open
+        self._far_step = self._far_at = FAR_EVERY
         self._nodes: list[Node] = []
         self._root: tuple[Floats, Floats, Floats] | None = None
 
@@ -91,195 +85,170 @@ class Search:
         if bounds is None:
             root.closed = "rows"
             return Found(Ended.INFEASIBLE, tuple(self._nodes), None)
-        lower, upper = bounds
-        if self.relaxing.best is None:
-            self.seeker.first(lower, upper)
-            if self.relaxing.best is None and self._ledger.stopped() is None:
+        if self.seeker.best is None:
+            self.seeker.first(*bounds)
+            if self.seeker.best is None and self._ledger.stopped() is None:
                 root.closed = "rows"
                 return Found(Ended.INFEASIBLE, tuple(self._nodes), None)
-        active = self.relaxing.first_active(lower, upper)
-        opened: dict[int, _Open] = {0: _Open(lower, upper, None, active, ())}
-        heap: list[tuple[float, int]] = [(-np.inf, 0)]
-        ended: Ended | None = None
-        pruned = np.inf
-        while heap:
-            bounded, number = heap[0]
-            self._ledger.raise_bound(min(bounded, pruned))
-            if self._ledger.gap <= self._ledger.limits.gap:
-                ended = Ended.GAP
-                break
-            ended = self._ledger.stopped()
-            if ended is not None:
-                break
-            heapq.heappop(heap)
-            node = self._nodes[number]
-            if bounded >= self._ledger.target:
-                pruned = min(pruned, bounded)
-                continue
-            state = opened.pop(number)
-            for child, new in self._branch(node, state):
-                opened[child.number] = new
-                heapq.heappush(heap, (child.bound, child.number))
-            if node.closed in ("bound", "whole"):
-                pruned = min(pruned, node.bound)
-            if only_root and heap:
-                self._ledger.raise_bound(min(node.bound, pruned))
-                return Found(None, tuple(self._nodes), self._root)
-        if ended is None:
-            self._ledger.raise_bound(pruned)
-            ended = Ended.GAP
-        self._ledger.tell()
+        active = self._relaxing.first_active(*bounds, self.seeker.best)
+        with Crew(self._bounding, 1 if only_root else self._cores(), self._ledger.began) as crew:
+            ended = self._descend(crew, _Waiting(*bounds, None, active, ()), only_root)
+        if ended is not None:
+            self._ledger.tell()
         return Found(ended, tuple(self._nodes), self._root)
 
-    def _branch(self, node: Node, state: _Open) -> list[tuple[Node, _Open]]:
-        """Bound a node, fix what its reduced costs allow, and return its children."""
-        self._ledger.processed += 1
-        lower, upper, active, start = state.lower, state.upper, state.active, state.start
-        target = self._ledger.target
-        y: Floats | None = None
-        give: Callable[[Floats], Floats] | None = None
-        slopes, reduced = np.zeros(lower.size), np.zeros(lower.size)
-        theta = first_theta(self._problem.criterion.weights)
-        for turn in range(MOST_PRICINGS):
-            problem = self.relaxing.rows_with(state.sides)
-            padded = None
-            if start is not None:
-                rows = np.zeros(problem.limits.size)
-                rows[: start[2].size] = start[2]
-                begin = rows.size - len(state.sides)
-                rows[begin : begin + start[3].size] = start[3]
-                padded = (start[0], start[1], rows)
-            solved = self.relaxing.relax(problem, lower, upper, active, padded, len(state.sides))
-            broken = solved is None or breaks(problem, solved[1]) > BROKEN
-            if broken:
-                ray = self.relaxing.infeasible(problem, lower, upper, len(state.sides))
-                if ray is not None:
-                    node.points.append(ray)
-                    node.bound = self.relaxing.bound_at(ray, problem, lower, upper)[0]
-                    node.closed = "bound"
-                    return []
-            if solved is None:
-                break
-            point, theta, give = solved[1], solved[1].theta, solved[0].give
-            bounded, reduced, slopes = self.relaxing.bound_at(point, problem, lower, upper)
-            lacking, loss = self.relaxing.lacking(reduced, active, lower, upper)
-            sharper = self.relaxing.sharpened(point, reduced, lower, upper)
-            if sharper is not point:
-                point = sharper
-                bounded, reduced, slopes = self.relaxing.bound_at(point, problem, lower, upper)
-            if self._finer is not None and bounded < target < bounded + NEAR * abs(target):
-                fine = self.relaxing.bound_at(point, problem, lower, upper, self._finer.criterion)
-                if fine[0] > bounded:
-                    bounded, reduced, slopes = fine
-                    point = replace(point, basis=point.basis + 1)
-            node.points.append(point)
-            node.bound = max(node.bound, bounded)
-            y = np.zeros(problem.width)
-            y[point.columns] = point.y
-            multipliers = np.zeros(problem.limits.size - len(state.sides))
-            multipliers[point.rows] = point.multipliers
-            start = (y, point.theta, multipliers, point.local)
-            if node.bound >= target:
-                node.closed = "bound"
-                return []
-            shut = self.relaxing.fixed(problem, bounded, reduced, lower, upper, target)
-            if shut is None:
-                node.closed = "rows"
-                return []
-            lower, upper = shut
-            found = [row for cliques in self.relaxing.cliques for row in cliques.separate(y)]
-            if found and turn < MOST_PRICINGS - 1:
-                self.relaxing.clique_rows += found
-                # A point stands for the rows it was made with; later rows have multiplier 0 there.
-            room = SPARE * max(target - node.bound, 0.0) + 1e-9 * abs(target)
-            wide = loss > room
-            cheaper = self.relaxing.better_ways(y, reduced, active, lower, upper) > room
-            if wide:
-                active = active.copy()
-                active[lacking[:PRICED_IN]] = True
-                active = self.relaxing.with_blocks(active, upper > lower)
-            if not (wide or found or cheaper):
-                break
-        if y is None:
-            y = lower.copy()
-        free = upper > lower
-        active = self.relaxing.with_blocks(self.relaxing.interesting(y, reduced, free), free)
-        if self._ledger.processed <= EARLY or self._ledger.processed % EVERY == 0:
-            self.seeker.near(y, reduced, lower, upper)
-        if self._ledger.processed % FAR_EVERY == 0 and self._ledger.gap > FAR_GAP:
-            self.seeker.stir(y, reduced)
-            self.seeker.outer(y, reduced, theta, lower, upper, 1)
-        target = self._ledger.target
-        if node.bound >= target:
+    def _cores(self) -> int:
+        """Return how many processes may bound nodes; a limit of memory is watched in one process only."""
+        limits = self._ledger.limits
+        if limits.memory_mb is not None:
+            return 1
+        return limits.cores or os.cpu_count() or 1
+
+    def _descend(self, crew: Crew, root: _Waiting, only_root: bool) -> Ended | None:
+        """Bound node after node, the least bound first, and return why that ended, None after the root alone."""
+        ledger = self._ledger
+        waiting: dict[int, _Waiting] = {0: root}
+        heap: list[tuple[float, int]] = [(-np.inf, 0)]
+        under_way: deque[tuple[Node, _Waiting, Question, Asked]] = deque()
+        pruned = np.inf
+        try:
+            while heap or under_way:
+                least = [heap[0][0]] if heap else []
+                ledger.raise_bound(min([*least, *(node.bound for node, _, _, _ in under_way), pruned]))
+                if ledger.gap <= ledger.limits.gap:
+                    return Ended.GAP
+                ended = ledger.stopped()
+                if ended is not None:
+                    return ended
+                while heap and len(under_way) < AHEAD:
+                    bounded, number = heapq.heappop(heap)
+                    if bounded >= ledger.target:
+                        pruned = min(pruned, bounded)
+                        continue
+                    node, state = self._nodes[number], waiting.pop(number)
+                    question = self._question(node, state)
+                    under_way.append((node, state, question, crew.ask(question)))
+                if not under_way:
+                    continue
+                node, state, question, asked = under_way.popleft()
+                if node.bound >= ledger.target:
+                    pruned = min(pruned, node.bound)
+                    asked.dropped()
+                    continue
+                answer = asked.answer(lambda: ledger.stopped() is not None)
+                if answer is None:
+                    under_way.appendleft((node, state, question, asked))
+                    continue
+                for child, new in self._taken(node, state.sides, question, answer):
+                    waiting[child.number] = new
+                    heapq.heappush(heap, (child.bound, child.number))
+                if node.closed in ("bound", "whole"):
+                    pruned = min(pruned, node.bound)
+                if only_root and heap:
+                    ledger.raise_bound(min(node.bound, pruned))
+                    return None
+        finally:
+            for _, _, _, asked in under_way:
+                asked.dropped()
+        ledger.raise_bound(pruned)
+        return Ended.GAP
+
+    def _question(self, node: Node, state: _Waiting) -> Question:
+        return Question(
+            state.lower,
+            state.upper,
+            state.sides,
+            state.start,
+            state.active,
+            node.bound,
+            self._ledger.target,
+            tuple(self.cliques),
+            self._open_ways,
+            self._ledger.left(),
+        )
+
+    def _taken(
+        self, node: Node, sides: tuple[Side, ...], question: Question, answer: Answer
+    ) -> list[tuple[Node, _Waiting]]:
+        """Take in what is known of a node, look for layouts near it, and return its children."""
+        ledger = self._ledger
+        ledger.processed += 1
+        numbers = self._numbers(len(question.cliques), answer.cliques)
+        node.points += [_renumbered(point, numbers) for point in answer.points]
+        node.bound, node.closed = answer.bound, answer.closed
+        self._open_ways = answer.open_ways
+        left = answer.left
+        if left is None:
+            return []
+        self._look(node, left)
+        if node.bound >= ledger.target:
             node.closed = "bound"
             return []
-        if node.number == 0:
-            self._root = (y, lower, upper)
-            self._ledger.raise_bound(node.bound)
-            self.seeker.stir(y, reduced)
-            self.seeker.outer(y, reduced, theta, lower, upper, OUTER_ROUNDS)
-            target = self._ledger.target
-        sides = self._sides(y, slopes, lower, upper, give)
-        if sides is None:
+        if not left.sides:
             # Everything is decided: the node is one layout.
-            self.relaxing.accept(
-                completed(self._problem, np.flatnonzero(lower[: self._problem.deployments] > 0.5), self._ledger.left())
-            )
+            self.seeker.took(np.flatnonzero(left.lower[: self._problem.deployments] > 0.5))
             node.closed = "whole"
-            node.bound = max(node.bound, min(self._ledger.value, self._ledger.target))
+            node.bound = max(node.bound, min(ledger.value, ledger.target))
             return []
-        children: list[tuple[Node, _Open]] = []
-        for side in sides:
+        start = (
+            None if left.start is None else _moved(left.start, numbers, self._problem.limits.size + len(self.cliques))
+        )
+        children: list[tuple[Node, _Waiting]] = []
+        for side, bounds in left.sides:
             child = Node(len(self._nodes), node.number, side, node.bound)
             self._nodes.append(child)
             node.children += (child.number,)
-            path = (*state.sides, side)
-            bounds = self.relaxing.rows_with(path).propagated(lower, upper)
             if bounds is None:
                 child.closed = "rows"
                 continue
-            children.append((child, _Open(*bounds, start, active, path)))
+            children.append((child, _Waiting(*bounds, start, left.active, (*sides, side))))
         return children
 
-    def _sides(
-        self, y: Floats, slopes: Floats, lower: Floats, upper: Floats, give: Callable[[Floats], Floats] | None
-    ) -> tuple[Side, Side] | None:
-        """Choose how to split a node: how many of a group are picked, or one column; None if all is decided."""
-        problem = self._problem
-        n = problem.deployments
-        free = (upper > lower) & problem.integer
-        # Ways of what is not picked need no decision, nor any way where only deployments count and some ways do.
-        free[self.relaxing.choices.idle(upper < 0.5)] = False
-        if not free[:n].any() and not problem.cost[n : n + problem.auxiliary].any():
-            picked = np.flatnonzero(lower[:n] > 0.5)
-            if not free.any() or completed(problem, picked, self._ledger.left()) is not None:
-                return None
-        if not free.any():
-            return None
-        group = None if give is None else self._split(y, free, give)
-        if group is not None:
-            low = np.floor(float(y[group].sum()))
-            return Side(group, 1.0, low), Side(group, -1.0, -(low + 1.0))
-        away = np.minimum(y - np.floor(y + INTEGRAL), np.ceil(y - INTEGRAL) - y)
-        score = np.where(free, np.maximum(away, 0.0) * (np.abs(slopes) + 1e-12), -1.0)
-        column = int(np.argmax(score)) if score.max() > 0.0 else int(np.argmax(np.where(free, np.abs(slopes), -1.0)))
-        middle = np.floor(min(max(y[column], lower[column]), upper[column] - 0.5))
-        only = np.array([column], dtype=np.int64)
-        return Side(only, 1.0, float(middle)), Side(only, -1.0, -float(middle + 1.0))
+    def _look(self, node: Node, left: Open) -> None:
+        """Look for whole layouts: near a relaxed point, at the root and now and then farther away."""
+        ledger, seeker = self._ledger, self.seeker
+        place = (left.y, left.reduced)
+        if ledger.processed <= EARLY or ledger.processed % EVERY == 0:
+            seeker.near(*place, left.lower, left.upper)
+        if ledger.processed >= self._far_at and ledger.gap > FAR_GAP:
+            before = ledger.value
+            seeker.stir(*place)
+            seeker.outer(*place, left.theta, left.lower, left.upper, 1)
+            self._far_step = FAR_EVERY if ledger.value < before else FAR_SLOWER * self._far_step
+            self._far_at = ledger.processed + self._far_step
+        if node.number == 0 and node.bound < ledger.target:
+            self._root = (left.y, left.lower, left.upper)
+            ledger.raise_bound(node.bound)
+            seeker.stir(*place)
+            seeker.outer(*place, left.theta, left.lower, left.upper, OUTER_ROUNDS)
 
-    def _split(self, y: Floats, free: Bools, give: Callable[[Floats], Floats]) -> Ints | None:
-        """Return the group of alike deployments, or the one column, that is dearest to hold at whole numbers.
+    def _numbers(self, known: int, found: tuple[Ints, ...]) -> Ints | None:
+        """Keep rows found at a node, and return the numbers of its rows here, None if they are the same.
 
-        Held a distance d away from where it is, a sum costs about d^2 / (2 give); both children count, so the product
-        of what the nearest whole numbers below and above cost is made large. The larger group wins a tie.
+        Another node may have found the same or other rows since this one was asked about.
         """
-        total = self._sums @ y
-        part = total - np.floor(total)
-        there = np.flatnonzero((np.minimum(part, 1.0 - part) > FAR) & (self._sums @ free > 0))
-        if there.size == 0:
+        own = self._problem.limits.size
+        if not found:
             return None
-        part = part[there]
-        score = (part * (1.0 - part)) ** 2 / np.maximum(give(self._sums[there].toarray()), 1e-12) ** 2
-        best = there[int(np.argmax(score))]
-        chosen = self._sums.indices[self._sums.indptr[best] : self._sums.indptr[best + 1]]
-        return np.array(chosen, dtype=np.int64)
+        place = {row.tobytes(): number for number, row in enumerate(self.cliques)}
+        numbers = list(range(own + known))
+        for row in found:
+            key = row.tobytes()
+            if key not in place:
+                place[key] = len(self.cliques)
+                self.cliques.append(row)
+            numbers.append(own + place[key])
+        return np.array(numbers, dtype=np.int64)
+
+
+def _renumbered(point: Point, numbers: Ints | None) -> Point:
+    return point if numbers is None else replace(point, rows=numbers[point.rows])
+
+
+def _moved(start: Start, numbers: Ints | None, rows: int) -> Start:
+    """Return where children begin, in the rows as they are numbered here, so many of them."""
+    if numbers is None:
+        return start
+    multipliers = np.zeros(rows)
+    multipliers[numbers[: start.multipliers.size]] = start.multipliers
+    return replace(start, multipliers=multipliers)

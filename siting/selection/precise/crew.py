@@ -1,0 +1,163 @@
+"""Who answers a search's questions: this process, or several more once a search has gone on for a while.
+
+Questions are asked some ahead of the answers that the search has taken in, always as many, however many processes
+there are and however fast they are: what the search finds does not depend on them.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as NotYet
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from functools import lru_cache
+from multiprocessing import parent_process
+from pathlib import Path
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from siting.selection.precise.bounding import Answer, Bounding, Question
+
+# The greatest number of further processes.
+MOST = 8
+# A search that is shorter than this would be over before other processes have begun.
+SOON_SECONDS = 1.0
+# Each process holds the problem, so that a larger one stays in this process, in bytes.
+LARGEST = 400_000_000
+# Processes without work end after so long; one search often follows another.
+IDLE_SECONDS = 20
+ASKED_EVERY_SECONDS = 0.05
+# The pool takes a process that has read a large problem for one that leaks; the memory is given back with the process.
+ENVIRONMENT = (("OPENBLAS_NUM_THREADS", "1"), ("LOKY_MAX_MEMORY_LEAK_SIZE", "1e12"))
+
+
+class Crew:
+    """Answers questions for one `Bounding`; `cores` is the greatest number of processes that work on it.
+
+    Further ones are begun once a search has gone on since `began` (of the monotonic clock) for a while.
+    """
+
+    def __init__(self, bounding: Bounding, cores: int, began: float) -> None:
+        self._bounding, self._began = bounding, began
+        # Processes that were started by others share the machine with these.
+        self._cores = min(cores, MOST) if parent_process() is None else 1
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self._executor: Any = None
+
+    def __enter__(self) -> Crew:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._folder is not None:
+            self._folder.cleanup()
+
+    def ask(self, question: Question) -> Asked:
+        """Ask a question; the answer is to be had from what is returned."""
+        if self._executor is None and self._cores > 1 and time.monotonic() - self._began > SOON_SECONDS:
+            self._begin()
+        future = None
+        if self._executor is not None and self._folder is not None:
+            try:
+                with _interrupts_held():
+                    future = self._executor.submit(_answer, self._folder.name, question)
+            except (BrokenProcessPool, RuntimeError):
+                self._lost()
+        return Asked(self, question, future)
+
+    def answered_here(self, question: Question) -> Answer:
+        """Answer a question in this process."""
+        return self._bounding.answer(question)
+
+    def answered_there(self, future: Future[Answer], stopped: Callable[[], bool]) -> Answer | None:
+        """Wait for another process; None if `stopped()` meanwhile or if that process has died."""
+        while True:
+            try:
+                return future.result(ASKED_EVERY_SECONDS)
+            except NotYet:
+                if stopped():
+                    return None
+            except BrokenProcessPool:
+                self._lost()
+                return None
+
+    def _begin(self) -> None:
+        """Start processes, if the problem can be sent to them."""
+        # Most searches need none of this.
+        from loky import get_reusable_executor
+
+        try:
+            packed = pickle.dumps(self._bounding, protocol=pickle.HIGHEST_PROTOCOL)
+        except (pickle.PicklingError, AttributeError, TypeError):
+            # A rule of the caller's own may know things that cannot be sent.
+            self._cores = 1
+            return
+        if len(packed) > LARGEST:
+            self._cores = 1
+            return
+        self._folder = tempfile.TemporaryDirectory(prefix="siting-")
+        (Path(self._folder.name) / "bounding").write_bytes(packed)
+        with _interrupts_held():
+            self._executor = get_reusable_executor(
+                max_workers=self._cores, timeout=IDLE_SECONDS, initializer=_leave_interrupts, env=dict(ENVIRONMENT)
+            )
+
+    def _lost(self) -> None:
+        """Go on in this process after others have died."""
+        self._executor, self._cores = None, 1
+
+
+class Asked:
+    """A question under way."""
+
+    def __init__(self, crew: Crew, question: Question, future: Future[Answer] | None) -> None:
+        self._crew, self._question, self._future = crew, question, future
+
+    def answer(self, stopped: Callable[[], bool]) -> Answer | None:
+        """Return the answer, None if `stopped()` before it has come."""
+        if self._future is not None:
+            told = self._crew.answered_there(self._future, stopped)
+            if told is not None or stopped():
+                return told
+        return self._crew.answered_here(self._question)
+
+    def dropped(self) -> None:
+        """Say that the answer is not wanted any more."""
+        if self._future is not None:
+            self._future.cancel()
+
+
+def _answer(folder: str, question: Question) -> Answer:
+    """Answer a question in another process, on one thread of linear algebra."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _bounding(folder).answer(question)
+
+
+@lru_cache(maxsize=1)
+def _bounding(folder: str) -> Bounding:
+    """Return the problem of a search; a process keeps it from one question to the next."""
+    bounding: Bounding = pickle.loads((Path(folder) / "bounding").read_bytes())
+    return bounding
+
+
+def _leave_interrupts() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Keep Ctrl-C from processes that are starting: they take over which signals are held back."""
+    if os.name != "posix":
+        yield
+        return
+    held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, held)
