@@ -102,6 +102,7 @@ def plan(
     gap: float = 1e-3,
     time_limit: float | None = None,
     memory_mb: float | None = None,
+    workers: int | None = None,
     seed: int = 0,
     stop: Callable[[], bool] | None = None,
     progress: Report | None = None,
@@ -112,7 +113,9 @@ def plan(
     `by` is "precision" (least shortfall of the targets; where all goals are met the cheapest, then the most
     precise), "cheapest" (least cost with every goal met) or "score". `gap` is the relative gap at which the
     search may end, `time_limit` in seconds; `memory_mb` is the resident memory of this process, in megabytes (2^20
-    bytes), past which it ends; `stop` is polled. A search that ends early hands back the best layout so far.
+    bytes), past which it ends; it then starts no other. `workers` is the greatest number of processes that a long
+    search by precision works in, None for as many as the machine has cores; the answer does not depend on it, unless
+    a limit of time ends the search. `stop` is polled. A search that ends early hands back the best layout so far.
     Without `state` nothing is said of what the layout will show (which takes a few seconds). Raises
     `InputError` for what-ifs that cannot be, and, but by score, for a gas of which numbers are missing or
     candidates that tell nothing of any target; ValueError for an unknown `by`, `RecheckError` if the answer
@@ -121,7 +124,7 @@ def plan(
     if by not in OBJECTIVES:
         raise ValueError(f"by must be one of {', '.join(OBJECTIVES)}")
     planning = plan_region(changed(region, budget=budget, require=require, exclude=exclude, analyzers=analyzers))
-    limits = Limits(gap, time_limit, None, seed, stop, memory_mb)
+    limits = Limits(gap, time_limit, None, seed, stop, memory_mb, workers)
     proven = _checked_search(planning, limits, progress) if by == "score" else _precise(planning, by, limits, progress)
     selection = proven.selection
     if selection.value is not None:

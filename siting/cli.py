@@ -231,7 +231,19 @@ def plan(
     ] = None,
     memory_limit: Annotated[
         str | None,
-        typer.Option("--memory-limit", metavar="MB", help="Stop once the program holds more megabytes than this."),
+        typer.Option(
+            "--memory-limit",
+            metavar="MB",
+            help="Stop once the program holds more megabytes than this; it then works in one process.",
+        ),
+    ] = None,
+    workers: Annotated[
+        str | None,
+        typer.Option(
+            "--workers",
+            metavar="N",
+            help="Processes that a long search by precision works in, at most 8; by default one a core.",
+        ),
     ] = None,
     out: OutOption = None,
     as_json: JsonOption = False,
@@ -244,7 +256,7 @@ def plan(
     from siting.region.faults import InputError
 
     try:
-        asked = plan_options(by, budget, analyzers, gap, time_limit, memory_limit)
+        asked = plan_options(by, budget, analyzers, gap, time_limit, memory_limit, workers)
     except InputError as error:
         refuse(error, as_json)
     found = read(region, as_json)
@@ -276,6 +288,7 @@ def plan(
                 gap=asked.gap,
                 time_limit=asked.time_limit,
                 memory_mb=asked.memory_mb,
+                workers=asked.workers,
                 stop=interrupt.asked,
                 progress=line.update,
             )

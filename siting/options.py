@@ -27,6 +27,7 @@ class PlanOptions:
     gap: float
     time_limit: float | None
     memory_mb: float | None
+    workers: int | None
 
 
 def plan_options(
@@ -36,6 +37,7 @@ def plan_options(
     gap: str,
     time_limit: str | None,
     memory_limit: str | None = None,
+    workers: str | None = None,
 ) -> PlanOptions:
     """Return the options of `plan` from their texts; raises `InputError` with all faults at once."""
     findings = Findings()
@@ -48,9 +50,10 @@ def plan_options(
     if megabytes is not None and not megabytes > 0.0:
         allowed, mend = "more than 0 megabytes", "write 4000 for about 4 gigabytes, or leave it out"
         findings.fault("--memory-limit", None, None, memory_limit, "out of range", allowed=allowed, mend=mend)
+    hands = None if workers is None else _whole("--workers", workers, 1, 1000, findings)
     findings.raise_if_any()
     whole = None if stock is None else int(stock)
-    return PlanOptions(by, money, whole, share, seconds, megabytes)
+    return PlanOptions(by, money, whole, share, seconds, megabytes, hands)
 
 
 @dataclass(frozen=True)

@@ -148,25 +148,42 @@ class JointState:
     def batches(self, basis: Floats | None = None, columns: Ints | None = None) -> Iterator[Batch]:
         """Yield the factors of all deployments (or of some), projected on `basis` (n, k) if given."""
         wide = self.whiten if basis is None else self.whiten @ basis
-        model, d = self.model, self.model.planning.deployments
-        wanted = np.ones(len(d), dtype=bool)
+        wanted = np.ones(len(self.model.planning.deployments), dtype=bool)
         if columns is not None:
             wanted[:] = False
             wanted[columns] = True
         groups: dict[tuple[tuple[str, ...], bool, int], list[tuple[int, Record]]] = {}
         for k, record in self._records:
             if wanted[k]:
-                rank = int(np.any(record.factor != 0.0, axis=1).sum())
-                groups.setdefault((record.methods, record.window_only, rank), []).append((k, record))
+                groups.setdefault((record.methods, record.window_only, _rank(record)), []).append((k, record))
         for (methods, window_only, _), these in sorted(groups.items(), key=lambda item: item[0]):
             for at in range(0, len(these), CHUNK):
                 yield self._batch(these[at : at + CHUNK], methods, window_only, wide)
-        for k in np.flatnonzero(wanted & model.is_moving[d.candidate]).tolist():
+        for k, factor in self._moving.items():
+            if wanted[k]:
+                common = (factor.T @ wide)[None]
+                yield Batch(np.array([k]), common, np.zeros((1, common.shape[1], self.local_size)))
+
+    def ranks(self) -> Ints:
+        """Return (D,) the ranks of the factors that `batches` yields, 0 for deployments without one."""
+        out = np.zeros(len(self.model.planning.deployments), dtype=np.int64)
+        for k, record in self._records:
+            out[k] = _rank(record)
+        for k, factor in self._moving.items():
+            out[k] = factor.shape[1]
+        return out
+
+    @cached_property
+    def _moving(self) -> dict[int, Floats]:
+        """Factors (n, r) of the deployments that move and tell something."""
+        model = self.model
+        out: dict[int, Floats] = {}
+        for k in np.flatnonzero(model.is_moving[model.planning.deployments.candidate]).tolist():
             found = model.picked(k, None)
             factor = None if found is None else model.placed(self.state, found)
             if factor is not None:
-                common = (factor.T @ wide)[None]
-                yield Batch(np.array([k]), common, np.zeros((1, common.shape[1], self.local_size)))
+                out[k] = factor
+        return out
 
     def _batch(
         self, these: list[tuple[int, Record]], methods: tuple[str, ...], window_only: bool, wide: Floats
@@ -209,3 +226,7 @@ class JointState:
                 at = self._local_of[1]["place", group][1]
                 local[position, :, at : at + FUNCTIONS] = f[position] @ self._roots["place", group]
         return Batch(columns, common, local)
+
+
+def _rank(record: Record) -> int:
+    return int(np.any(record.factor != 0.0, axis=1).sum())

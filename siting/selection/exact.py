@@ -109,6 +109,7 @@ def exact_design(
     time_limit: float | None = None,
     start: Sequence[int] | None = None,
     progress: Report | None = None,
+    workers: int | None = None,
 ) -> ExactDesign:
     """Pick columns whose informations add up so that a criterion is best, with a bound on every other choice.
 
@@ -118,7 +119,9 @@ def exact_design(
     |value - bound| / max(|value|, 1 % of the sum of weights); for LogDet of n coefficients
     1 - exp(-(bound - value) / n), the share of efficiency that may be missing. `time_limit` in seconds; a search that
     must stop hands back its best design with its true gap. `start` are picks that keep the rows. `progress` is
-    called with every better design or bound.
+    called with every better design or bound. `workers` is the greatest number of processes that a search longer than a
+    second works in, None for as many as the machine has cores; the design does not depend on it, unless `time_limit`
+    ends the search.
 
     Real coefficients and limits of rows become whole numbers by a power of two or of ten.
 
@@ -153,7 +156,7 @@ def exact_design(
 
     outcome = descend(
         problem,
-        Limits(gap=gap, seconds=time_limit),
+        Limits(gap=gap, seconds=time_limit, workers=workers),
         floor=floor,
         gap=judge,
         target=_closing(n, gap) if judge is not None else None,

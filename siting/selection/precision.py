@@ -8,7 +8,7 @@ import numpy as np
 
 from siting.arrays import Bools, Floats, Ints
 from siting.field.harmonics import band_means
-from siting.field.joint import Batch, JointState
+from siting.field.joint import JointState
 from siting.field.model import TracerModel, tracer_models
 from siting.field.targets import GROWTHS, anomaly_degree, ask, monthly_information, monthly_shares, targets_of
 from siting.planning import Planning
@@ -113,25 +113,26 @@ def _steady_part(model: TracerModel, targets: list[Target], default: bool) -> Pa
     joint = JointState(model)
     region = model.planning.region
     asked = [ask(joint.state, region, model.air, target, default) for target in targets]
-    by_rank: dict[int, list[Batch]] = {}
-    for batch in joint.batches():
-        by_rank.setdefault(next(r for r in RANKS if r >= batch.common.shape[1]), []).append(batch)
-    groups = tuple(
-        Group(
-            np.concatenate([batch.columns for batch in batches]),
-            _stacked([batch.common for batch in batches]),
-            _stacked([batch.local for batch in batches]),
+    ranks = joint.ranks()
+    limits = np.array(RANKS)[np.searchsorted(RANKS, ranks)]
+    place = np.empty(ranks.size, dtype=np.int64)
+    groups: dict[int, Group] = {}
+    for limit in np.unique(limits[ranks > 0]).tolist():
+        columns = np.flatnonzero((limits == limit) & (ranks > 0))
+        place[columns] = np.arange(columns.size)
+        rank = int(ranks[columns].max())
+        groups[limit] = Group(
+            columns,
+            np.zeros((columns.size, rank, joint.whiten.shape[1])),
+            np.zeros((columns.size, rank, joint.local_size)),
         )
-        for _, batches in sorted(by_rank.items())
-    )
+    for batch in joint.batches():
+        # The smaller ranks are filled up with rows of 0.
+        group, rank = groups[int(limits[batch.columns[0]])], batch.common.shape[1]
+        group.common[place[batch.columns], :rank] = batch.common
+        group.local[place[batch.columns], :rank] = batch.local
     targets_of_state = joint.functional(np.column_stack([one.vector for one in asked]))
-    return Part(groups, joint.block, targets_of_state, joint.local_size)
-
-
-def _stacked(factors: list[Floats]) -> Floats:
-    """Join factors (m, r, k) of several ranks, the smaller ones filled up with rows of 0."""
-    rank = max(one.shape[1] for one in factors)
-    return np.concatenate([np.pad(one, ((0, 0), (0, rank - one.shape[1]), (0, 0))) for one in factors])
+    return Part(tuple(groups[limit] for limit in sorted(groups)), joint.block, targets_of_state, joint.local_size)
 
 
 def _monthly_part(model: TracerModel, targets: list[Target]) -> Part:

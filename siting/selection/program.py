@@ -356,8 +356,8 @@ class Limits:
     """When a search may end: relative gap, seconds, nodes, or `stop()` returning True; and its seed.
 
     `memory_mb` is the resident memory of the process, in megabytes, past which it ends; a search then stays in one
-    process. `cores` is the greatest number of processes that bound nodes, None for what the machine has; what is
-    found does not depend on it, unless a limit of time ends the search.
+    process. `workers` is the greatest number of processes that bound nodes of a search by precision, None for as many
+    as the machine has cores; what is found does not depend on it, unless a limit of time ends the search.
     """
 
     gap: float = 1e-3
@@ -366,13 +366,13 @@ class Limits:
     seed: int = 0
     stop: Callable[[], bool] | None = None
     memory_mb: float | None = None
-    cores: int | None = None
+    workers: int | None = None
 
     def __post_init__(self) -> None:
         if not self.gap >= 0.0:
             raise ValueError("gap must be 0 or more")
-        if self.cores is not None and self.cores < 1:
-            raise ValueError("cores must be 1 or more, or None for what the machine has")
+        if self.workers is not None and self.workers < 1:
+            raise ValueError("workers must be 1 or more, or None for as many as the machine has cores")
         if self.memory_mb is not None and not self.memory_mb > 0.0:
             raise ValueError("memory_mb must be above 0 megabytes, or None for no limit")
 

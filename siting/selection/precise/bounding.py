@@ -110,6 +110,11 @@ class Bounding:
         # Auxiliary columns are held by rows, not by curvature, which would make each of them look dear.
         self._sums = packing([*several, *np.arange(problem.deployments)[:, None]], problem.width)
 
+    @property
+    def size(self) -> int:
+        """Bytes of the factors that it holds."""
+        return sum(one.size for one in (self._problem.criterion, self._finer) if one is not None)
+
     def answer(self, question: Question) -> Answer:
         """Bound a node, fix what its reduced costs allow, and say how to split what is left."""
         return _Turns(self, question).answer()

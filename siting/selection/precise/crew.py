@@ -21,6 +21,7 @@ from multiprocessing import parent_process
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from threadpoolctl import threadpool_limits
 
 from siting.selection.precise.bounding import Answer, Bounding, Question
@@ -29,25 +30,27 @@ from siting.selection.precise.bounding import Answer, Bounding, Question
 MOST = 8
 # A search that is shorter than this would be over before other processes have begun.
 SOON_SECONDS = 1.0
-# Each process holds the problem, so that a larger one stays in this process, in bytes.
-LARGEST = 400_000_000
+# Bytes that further processes may take in all, and that each takes beside about as many as the problem has.
+SPENT, EACH = 2_000_000_000, 150_000_000
 # Processes without work end after so long; one search often follows another.
 IDLE_SECONDS = 20
 ASKED_EVERY_SECONDS = 0.05
+# The two files in which a problem is handed over, and what the places of arrays in the one are multiples of.
+ARRAYS, REST, ALIGNED = "arrays", "rest", 64
 # The pool takes a process that has read a large problem for one that leaks; the memory is given back with the process.
 ENVIRONMENT = (("OPENBLAS_NUM_THREADS", "1"), ("LOKY_MAX_MEMORY_LEAK_SIZE", "1e12"))
 
 
 class Crew:
-    """Answers questions for one `Bounding`; `cores` is the greatest number of processes that work on it.
+    """Answers questions for one `Bounding`; `workers` is the greatest number of processes that work on it.
 
     Further ones are begun once a search has gone on since `began` (of the monotonic clock) for a while.
     """
 
-    def __init__(self, bounding: Bounding, cores: int, began: float) -> None:
+    def __init__(self, bounding: Bounding, workers: int, began: float) -> None:
         self._bounding, self._began = bounding, began
         # Processes that were started by others share the machine with these.
-        self._cores = min(cores, MOST) if parent_process() is None else 1
+        self._workers = min(workers, MOST) if parent_process() is None else 1
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._executor: Any = None
 
@@ -60,7 +63,7 @@ class Crew:
 
     def ask(self, question: Question) -> Asked:
         """Ask a question; the answer is to be had from what is returned."""
-        if self._executor is None and self._cores > 1 and time.monotonic() - self._began > SOON_SECONDS:
+        if self._executor is None and self._workers > 1 and time.monotonic() - self._began > SOON_SECONDS:
             self._begin()
         future = None
         if self._executor is not None and self._folder is not None:
@@ -76,14 +79,16 @@ class Crew:
         return self._bounding.answer(question)
 
     def answered_there(self, future: Future[Answer], stopped: Callable[[], bool]) -> Answer | None:
-        """Wait for another process; None if `stopped()` meanwhile or if that process has died."""
+        """Wait for another process; None if `stopped()` meanwhile or if no answer is to be had from there."""
         while True:
             try:
                 return future.result(ASKED_EVERY_SECONDS)
             except NotYet:
                 if stopped():
                     return None
-            except BrokenProcessPool:
+            except Exception:
+                # It has died, or cannot read what a rule of the caller's own is made of. A fault of ours comes again
+                # where the question is answered here.
                 self._lost()
                 return None
 
@@ -92,25 +97,26 @@ class Crew:
         # Most searches need none of this.
         from loky import get_reusable_executor
 
+        self._workers = min(self._workers, SPENT // (EACH + self._bounding.size))
+        if self._workers < 2:
+            return
+        folder = tempfile.TemporaryDirectory(prefix="siting-", ignore_cleanup_errors=True)
         try:
-            packed = pickle.dumps(self._bounding, protocol=pickle.HIGHEST_PROTOCOL)
-        except (pickle.PicklingError, AttributeError, TypeError):
-            # A rule of the caller's own may know things that cannot be sent.
-            self._cores = 1
+            _write(Path(folder.name), self._bounding)
+        except (pickle.PicklingError, AttributeError, TypeError, OSError):
+            # A rule of the caller's own may know things that cannot be sent, or the disk may be full.
+            folder.cleanup()
+            self._workers = 1
             return
-        if len(packed) > LARGEST:
-            self._cores = 1
-            return
-        self._folder = tempfile.TemporaryDirectory(prefix="siting-")
-        (Path(self._folder.name) / "bounding").write_bytes(packed)
+        self._folder = folder
         with _interrupts_held():
             self._executor = get_reusable_executor(
-                max_workers=self._cores, timeout=IDLE_SECONDS, initializer=_leave_interrupts, env=dict(ENVIRONMENT)
+                max_workers=self._workers, timeout=IDLE_SECONDS, initializer=_leave_interrupts, env=dict(ENVIRONMENT)
             )
 
     def _lost(self) -> None:
         """Go on in this process after others have died."""
-        self._executor, self._cores = None, 1
+        self._executor, self._workers = None, 1
 
 
 class Asked:
@@ -142,7 +148,27 @@ def _answer(folder: str, question: Question) -> Answer:
 @lru_cache(maxsize=1)
 def _bounding(folder: str) -> Bounding:
     """Return the problem of a search; a process keeps it from one question to the next."""
-    bounding: Bounding = pickle.loads((Path(folder) / "bounding").read_bytes())
+    return _read(Path(folder))
+
+
+def _write(folder: Path, bounding: Bounding) -> None:
+    """Write a problem in two files, its arrays apart so that all processes can look at the same memory."""
+    arrays: list[pickle.PickleBuffer] = []
+    packed = pickle.dumps(bounding, protocol=5, buffer_callback=arrays.append)
+    ends = [0]
+    with open(folder / ARRAYS, "wb") as file:
+        for array in arrays:
+            ends.append(ends[-1] + file.write(array.raw()))
+            ends[-1] += file.write(bytes(-ends[-1] % ALIGNED))
+    sizes = [array.raw().nbytes for array in arrays]
+    (folder / REST).write_bytes(pickle.dumps((packed, ends[:-1], sizes)))
+
+
+def _read(folder: Path) -> Bounding:
+    packed, begins, sizes = pickle.loads((folder / REST).read_bytes())
+    arrays = np.memmap(folder / ARRAYS, dtype=np.uint8, mode="r") if sum(sizes) else np.empty(0, dtype=np.uint8)
+    spans = [arrays[begin : begin + size] for begin, size in zip(begins, sizes, strict=True)]
+    bounding: Bounding = pickle.loads(packed, buffers=spans)
     return bounding
 
 

@@ -15,7 +15,18 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from siting.arrays import Bools, Floats, Ints
-from siting.selection.precise.information import At, Part, curvature, evaluate, idle, pushes, rests, span, squares
+from siting.selection.precise.information import (
+    At,
+    Part,
+    common_rests,
+    curvature,
+    evaluate,
+    idle,
+    pushes,
+    rests,
+    span,
+    squares,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +87,10 @@ class Criterion(Protocol):
     def blocks(self) -> tuple[Ints, ...]:
         """Local block (N,) of every deployment, part by part, -1 for none."""
 
+    @property
+    def size(self) -> int:
+        """Bytes of the factors."""
+
     def take(self, columns: Ints) -> tuple[Criterion, Ints]:
         """Return the criterion of some deployments, and which occupancies stay."""
 
@@ -103,11 +118,16 @@ class Variances:
         """Local block (N,) of every deployment, part by part."""
         return tuple(part.block for part in self.parts)
 
-    def take(self, columns: Ints) -> tuple[Variances, Ints]:
-        """Return the criterion of some deployments, and which occupancies stay."""
+    @property
+    def size(self) -> int:
+        """Bytes of the factors."""
+        return sum(group.common.nbytes + group.local.nbytes for part in self.parts for group in part.groups)
+
+    def take(self, columns: Ints, bases: Sequence[Floats] | None = None) -> tuple[Variances, Ints]:
+        """Return the criterion of some deployments, and which occupancies stay; `bases` are as in `projected`."""
         taken, kept, begin = [], [], 0
-        for part in self.parts:
-            one, old = part.take(columns)
+        for number, part in enumerate(self.parts):
+            one, old = part.take(columns, None if bases is None else bases[number])
             taken.append(one)
             kept.append(begin + old)
             begin += part.blocks
@@ -166,14 +186,15 @@ class Variances:
         begin = n
         for part, s in zip(self.parts, occupied, strict=True):
             at = evaluate(part, z, s)
-            rest = rests(part, at)
+            seen = common_rests(part, at)
+            rest = rests(part, at, seen)
             gradient = np.zeros((at.values.size, width))
             gradient[:, :n] = -squares(part, rest).T
             gradient[:, begin : begin + part.blocks] = -(at.v * at.v).sum(axis=1).T
             values.append(at.values)
             gradients.append(gradient)
             constants.append(2.0 * (part.targets * at.u).sum(axis=0) - (at.u * at.u).sum(axis=0))
-            every.append((part, at, rest, np.r_[0:n, begin : begin + part.blocks]))
+            every.append((part, at, seen, rest, np.r_[0:n, begin : begin + part.blocks]))
             begin += part.blocks
         return Measured(
             np.concatenate(values),
@@ -188,10 +209,14 @@ class Variances:
         return np.concatenate([_plain(part, picked) for part in self.parts])
 
 
-def _curvature(every: Sequence[tuple[Part, At, list[Floats], Ints]], weights: Floats, width: int) -> Floats:
+# A part at a point, what its columns see of the common solutions and of all, and its columns among those measured.
+_Seen = tuple[Part, At, list[Floats], list[Floats], Ints]
+
+
+def _curvature(every: Sequence[_Seen], weights: Floats, width: int) -> Floats:
     out = np.zeros((width, width))
     begin = 0
-    for part, at, rest, columns in every:
+    for part, at, _, rest, columns in every:
         mine = weights[begin : begin + at.values.size]
         begin += at.values.size
         if mine.any():
@@ -200,7 +225,7 @@ def _curvature(every: Sequence[tuple[Part, At, list[Floats], Ints]], weights: Fl
 
 
 def _idle(
-    every: Sequence[tuple[Part, At, list[Floats], Ints]],
+    every: Sequence[_Seen],
     occupied: Sequence[Floats],
     weights: Floats,
     prices: Floats,
@@ -208,10 +233,10 @@ def _idle(
 ) -> tuple[Floats, Ints]:
     changed: list[Ints] = []
     begin = 0
-    for (part, at, _, columns), s in zip(every, occupied, strict=True):
+    for (part, at, common, _, columns), s in zip(every, occupied, strict=True):
         rows = slice(begin, begin + at.values.size)
         begin += at.values.size
-        numbers, own, inside, seen = idle(part, at, s, weights[rows], prices[: part.block.size])
+        numbers, own, inside, seen = idle(part, at, common, s, weights[rows], prices[: part.block.size])
         where = columns[part.block.size + numbers]
         gradient[rows, where] = -own.T
         gradient[rows, inside] = -seen.T
@@ -253,6 +278,11 @@ class LogDeterminant:
     def blocks(self) -> tuple[Ints, ...]:
         """No local blocks."""
         return ()
+
+    @property
+    def size(self) -> int:
+        """Bytes of the factors."""
+        return int(self.common.nbytes)
 
     def take(self, columns: Ints) -> tuple[LogDeterminant, Ints]:
         """Return the criterion of some deployments."""

@@ -24,7 +24,7 @@ NOTHING = 1e-13
 IDLE = 1e-3
 # Mixtures of columns tried for the v of an idle block.
 MIXES = 6
-# Columns whose pushes are summed up at one time.
+# Columns that are worked on at one time, for the sake of memory.
 CHUNK = 2000
 
 
@@ -72,13 +72,13 @@ class Part:
         """Number of local blocks."""
         return block_count(self.block)
 
-    def take(self, columns: Ints) -> tuple[Part, Ints]:
+    def take(self, columns: Ints, basis: Floats | None = None) -> tuple[Part, Ints]:
         """Return the part of some columns (sorted), its blocks numbered anew, and the old numbers of those blocks.
 
-        Blocks that only one of the columns uses are integrated out.
+        Blocks that only one of the columns uses are integrated out. `basis` is as in `projected`.
         """
         if columns.size == self.block.size:
-            return self, np.arange(self.blocks)
+            return self if basis is None else self.projected(basis), np.arange(self.blocks)
         block = self.block[columns]
         users = np.bincount(block[block >= 0], minlength=self.blocks)
         lone = np.append(users == 1, False)[block]
@@ -91,24 +91,31 @@ class Part:
             mine = np.flatnonzero(place[group.columns] >= 0)
             if mine.size == 0:
                 continue
-            where, common, local = place[group.columns[mine]], group.common[mine], group.local[mine]
+            where, local = place[group.columns[mine]], group.local[mine]
+            common = group.common[mine] if basis is None else _held(group.common, mine, basis)
             single = np.flatnonzero(lone[where])
             if single.size:
                 common[single] = alone(common[single], local[single])
                 local[single] = 0.0
             groups.append(Group(where, common, local))
-        return Part(tuple(groups), new, self.targets, self.size), old
+        part = Part(tuple(groups), new, self.targets if basis is None else basis.T @ self.targets, self.size)
+        return (part if basis is None else part.shortened()), old
 
     def projected(self, basis: Floats) -> Part:
         """Return the part with its common coordinates held to the span of a basis (k, j)."""
+        groups = tuple(Group(group.columns, group.common @ basis, group.local) for group in self.groups)
+        return Part(groups, self.block, basis.T @ self.targets, self.size).shortened()
+
+    def shortened(self) -> Part:
+        """Return the part with factors of no more rows than there are coordinates, where no local block is seen."""
         groups = []
         for group in self.groups:
-            common, local = group.common @ basis, group.local
+            common, local = group.common, group.local
             if common.shape[1] > common.shape[2] and not np.any(self.block[group.columns] >= 0):
                 common = np.linalg.qr(common)[1]
                 local = local[:, : common.shape[1]]
             groups.append(Group(group.columns, common, local))
-        return Part(tuple(groups), self.block, basis.T @ self.targets, self.size)
+        return Part(tuple(groups), self.block, self.targets, self.size)
 
     def folded(self, site: Ints) -> Part:
         """Return the part with local blocks integrated out that only one site uses; its own arrays are changed.
@@ -127,12 +134,21 @@ class Part:
         groups = []
         for group in self.groups:
             common, local = group.common, group.local
-            where = np.flatnonzero(lone[group.columns])
-            if where.size:
+            every = np.flatnonzero(lone[group.columns])
+            for begin in range(0, every.size, CHUNK):
+                where = every[begin : begin + CHUNK]
                 common[where] = alone(common[where], local[where])
                 local[where] = 0.0
             groups.append(Group(group.columns, common, local[:, :, :size]))
         return Part(tuple(groups), block, self.targets, size)
+
+
+def _held(common: Floats, these: Ints, basis: Floats) -> Floats:
+    """Return factors (m, r, j) of some columns on a basis, without a copy of all of them as they were."""
+    out = np.empty((these.size, common.shape[1], basis.shape[1]))
+    for at in range(0, these.size, CHUNK):
+        out[at : at + CHUNK] = common[these[at : at + CHUNK]] @ basis
+    return out
 
 
 def alone(common: Floats, local: Floats) -> Floats:
@@ -168,21 +184,21 @@ def evaluate(part: Part, z: Floats, occupied: Floats) -> At:
     cross = np.zeros((blocks, k, size))
     for group in part.groups:
         weights = z[group.columns]
-        used = np.flatnonzero(weights > NOTHING)
-        if used.size == 0:
-            continue
-        root = np.sqrt(weights[used])[:, None, None]
-        common = group.common[used] * root
-        flat = common.reshape(-1, k)
-        total += flat.T @ flat
-        number = part.block[group.columns[used]]
-        inside = np.flatnonzero(number >= 0)
-        if inside.size:
-            inside = inside[np.argsort(number[inside], kind="stable")]
-            seen, begin = np.unique(number[inside], return_index=True)
-            local = group.local[used[inside]] * root[inside]
-            inner[seen] += np.add.reduceat(local.swapaxes(1, 2) @ local, begin)
-            cross[seen] += np.add.reduceat(common[inside].swapaxes(1, 2) @ local, begin)
+        every = np.flatnonzero(weights > NOTHING)
+        for begin in range(0, every.size, CHUNK):
+            used = every[begin : begin + CHUNK]
+            root = np.sqrt(weights[used])[:, None, None]
+            common = group.common[used] * root
+            flat = common.reshape(-1, k)
+            total += flat.T @ flat
+            number = part.block[group.columns[used]]
+            inside = np.flatnonzero(number >= 0)
+            if inside.size:
+                inside = inside[np.argsort(number[inside], kind="stable")]
+                seen, first = np.unique(number[inside], return_index=True)
+                local = group.local[used[inside]] * root[inside]
+                inner[seen] += np.add.reduceat(local.swapaxes(1, 2) @ local, first)
+                cross[seen] += np.add.reduceat(common[inside].swapaxes(1, 2) @ local, first)
     if blocks:
         index = np.arange(size)
         inner[:, index, index] += np.where(occupied > 0.0, occupied, 1.0)[:, None]
@@ -199,20 +215,36 @@ def evaluate(part: Part, z: Floats, occupied: Floats) -> At:
     return At(lower, inner, cross, u, v, np.asarray((half * half).sum(axis=0)))
 
 
-def rests(part: Part, at: At) -> list[Floats]:
-    """Return group by group A_d' [u; v] (m, r, T): how each column sees the solutions of a point."""
-    return [_rest(part, at, group, np.arange(group.columns.size)) for group in part.groups]
+def rests(part: Part, at: At, seen: list[Floats] | None = None) -> list[Floats]:
+    """Return group by group A_d' [u; v] (m, r, T): how each column sees the solutions of a point.
+
+    `seen` is what `common_rests` returned, if that is known.
+    """
+    seen = common_rests(part, at) if seen is None else seen
+    return [
+        _rest(part, at, group, np.arange(group.columns.size), one) for group, one in zip(part.groups, seen, strict=True)
+    ]
 
 
-def _rest(part: Part, at: At, group: Group, these: Ints) -> Floats:
-    common = group.common[these] if these.size < group.columns.size else group.common
+def common_rests(part: Part, at: At) -> list[Floats]:
+    """Return group by group (m, r, T) how each column sees the common part u of the solutions alone."""
+    return [_common_rest(group.common, at) for group in part.groups]
+
+
+def _common_rest(common: Floats, at: At) -> Floats:
     n, r, k = common.shape
-    out = (common.reshape(n * r, k) @ at.u).reshape(n, r, at.u.shape[1])
+    return np.asarray((common.reshape(n * r, k) @ at.u).reshape(n, r, at.u.shape[1]))
+
+
+def _rest(part: Part, at: At, group: Group, these: Ints, seen: Floats) -> Floats:
+    """Return what some columns of a group see; `seen` (m, r, T) is their share of the common coordinates."""
     number = part.block[group.columns[these]]
     inside = np.flatnonzero(number >= 0)
-    if inside.size:
-        out[inside] += group.local[these[inside]] @ at.v[number[inside]]
-    return np.asarray(out)
+    if inside.size == 0:
+        return seen
+    out = seen.copy()
+    out[inside] += group.local[these[inside]] @ at.v[number[inside]]
+    return out
 
 
 def squares(part: Part, rest: list[Floats]) -> Floats:
@@ -292,7 +324,7 @@ def lowered(part: Part, at: At, columns: Ints) -> Floats:
 def _lowered(part: Part, at: At, group: Group, these: Ints) -> Floats:
     effective = group.common[these]
     n, r, k = effective.shape
-    rest = _rest(part, at, group, these)
+    rest = _rest(part, at, group, these, _common_rest(effective, at))
     block = part.block[group.columns[these]]
     inside = np.flatnonzero(block >= 0)
     own = np.broadcast_to(np.eye(r), (n, r, r)).copy()
@@ -308,18 +340,23 @@ def _lowered(part: Part, at: At, group: Group, these: Ints) -> Floats:
     return np.asarray((rest * np.linalg.solve(own, rest)).sum(axis=1))
 
 
-def idle(part: Part, at: At, occupied: Floats, weights: Floats, price: Floats) -> tuple[Ints, Floats, Ints, Floats]:
+def idle(
+    part: Part, at: At, seen: list[Floats], occupied: Floats, weights: Floats, price: Floats
+) -> tuple[Ints, Floats, Ints, Floats]:
     """Return for blocks that hardly anything uses a steadier v than the point's own: what they would add.
 
     Any v gives a valid linear bound on what a block's columns tell: column d then sees
     |A_d' [u; v]|^2 + |v|^2 at its `price` (N,). Tried are the point's own v, that of the column which alone
     in its block is worth most against its price, and mixtures of that one with those it leaves worst; the v
-    that leaves the least above the prices is kept. `weights` (T,) are those of the targets.
-    Returns the blocks (b,), |v|^2 (b, T), their columns (m,) and the squares (m, T) that these see.
+    that leaves the least above the prices is kept. `weights` (T,) are those of the targets, `seen` as in
+    `common_rests`. Returns the blocks (b,), |v|^2 (b, T), their columns (m,) and the squares (m, T) that these see.
     """
     t = at.u.shape[1]
     quiet = np.append(occupied < IDLE, False)
-    found = [_Quiet.of(part, at, group, np.flatnonzero(quiet[part.block[group.columns]])) for group in part.groups]
+    found = [
+        _Quiet.of(group, one, np.flatnonzero(quiet[part.block[group.columns]]))
+        for group, one in zip(part.groups, seen, strict=True)
+    ]
     found = [one for one in found if one.columns.size]
     if not found:
         return np.empty(0, dtype=np.int64), np.zeros((0, t)), np.empty(0, dtype=np.int64), np.zeros((0, t))
@@ -351,8 +388,9 @@ def idle(part: Part, at: At, occupied: Floats, weights: Floats, price: Floats) -
         pull = np.zeros((number.size, part.size, t))
         for one, a, b in zip(found, begin[:-1], begin[1:], strict=True):
             used = np.flatnonzero(share[a:b] > 0.0)
-            np.add.at(total, block[a:b][used], one.inner[used] * share[a:b][used, None, None])
-            np.add.at(pull, block[a:b][used], one.drive[used] * share[a:b][used, None, None])
+            turned = one.local[used].swapaxes(1, 2) * share[a:b][used, None, None]
+            np.add.at(total, block[a:b][used], turned @ one.local[used])
+            np.add.at(pull, block[a:b][used], turned @ one.rest[used])
         return np.asarray(-np.linalg.solve(np.eye(part.size) + total, pull))
 
     alone_worth = np.concatenate([one.worth(weights) for one in found]) - cost
@@ -385,21 +423,9 @@ class _Quiet:
     answer: Floats
 
     @classmethod
-    def of(cls, part: Part, at: At, group: Group, these: Ints) -> _Quiet:
-        common = group.common[these]
-        n, r, k = common.shape
-        rest = (common.reshape(n * r, k) @ at.u).reshape(n, r, at.u.shape[1])
-        return cls(
-            group.columns[these], rest, group.local[these], group.answer[these] if these.size else group.local[:0]
-        )
-
-    @cached_property
-    def inner(self) -> Floats:
-        return self.local.swapaxes(1, 2) @ self.local
-
-    @cached_property
-    def drive(self) -> Floats:
-        return self.local.swapaxes(1, 2) @ self.rest
+    def of(cls, group: Group, seen: Floats, these: Ints) -> _Quiet:
+        answer = group.answer[these] if these.size else group.local[:0]
+        return cls(group.columns[these], seen[these], group.local[these], answer)
 
     def worth(self, weights: Floats) -> Floats:
         """Return (m,) what each column sees when it is alone in its block."""
@@ -413,7 +439,8 @@ def span(part: Part, at: At, weights: Floats) -> Floats:
     for group in part.groups:
         for begin in range(0, group.columns.size, CHUNK):
             these = np.arange(begin, min(begin + CHUNK, group.columns.size))
-            push = (group.common[these].swapaxes(1, 2) @ _rest(part, at, group, these)) * weights
+            common = group.common[these]
+            push = (common.swapaxes(1, 2) @ _rest(part, at, group, these, _common_rest(common, at))) * weights
             flat = push.transpose(0, 2, 1).reshape(-1, part.width)
             total += flat.T @ flat
     return np.asarray(total)

@@ -89,9 +89,11 @@ class Problem:
         """
         n, every = self.deployments, len(self.program.names)
         keep = np.flatnonzero((upper[:n] > lower[:n]) | (lower[:n] > 0.5))
-        criterion, kept = self.criterion.take(keep)
-        if bases is not None and isinstance(criterion, Variances):
-            criterion = criterion.projected(bases)
+        criterion: Criterion
+        if bases is not None and isinstance(self.criterion, Variances):
+            criterion, kept = self.criterion.take(keep, bases)
+        else:
+            criterion, kept = self.criterion.take(keep)
         program = self.program.restricted(np.concatenate([keep, np.arange(n, every)]), keep.size)
         columns = np.concatenate([keep, np.arange(n, every), every + kept])
         cliques = np.arange(self.own_rows, self.matrix.shape[0])

@@ -23,6 +23,8 @@ from siting.selection.rows import Rows
 FIRST_COLUMNS = 400
 # Columns that a node looks at first beside those that its parent used.
 NEXT_COLUMNS = 100
+# With a greater share of open deployments than this, all are measured.
+MOSTLY = 0.9
 # Columns of one site that are priced in at one time.
 FEW_OF_A_SITE = 1
 # A column of more than this is used by a relaxed point.
@@ -103,6 +105,9 @@ class Relaxing:
         problem = self.problem
         n, a = problem.deployments, problem.auxiliary
         opened = np.flatnonzero((upper[:n] > 0.0) | (y[:n] > 0.0))
+        if opened.size > MOSTLY * n:
+            # A copy of their factors would cost more than the few that are shut.
+            opened = np.arange(n)
         taken, kept = criterion.take(opened)
         where = np.concatenate([opened, n + a + kept])
         return _scattered(taken.measure(y[where]), where, problem.width)

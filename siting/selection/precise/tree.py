@@ -91,18 +91,18 @@ class Search:
                 root.closed = "rows"
                 return Found(Ended.INFEASIBLE, tuple(self._nodes), None)
         active = self._relaxing.first_active(*bounds, self.seeker.best)
-        with Crew(self._bounding, 1 if only_root else self._cores(), self._ledger.began) as crew:
+        with Crew(self._bounding, 1 if only_root else self._workers(), self._ledger.began) as crew:
             ended = self._descend(crew, _Waiting(*bounds, None, active, ()), only_root)
         if ended is not None:
             self._ledger.tell()
         return Found(ended, tuple(self._nodes), self._root)
 
-    def _cores(self) -> int:
+    def _workers(self) -> int:
         """Return how many processes may bound nodes; a limit of memory is watched in one process only."""
         limits = self._ledger.limits
         if limits.memory_mb is not None:
             return 1
-        return limits.cores or os.cpu_count() or 1
+        return limits.workers or os.cpu_count() or 1
 
     def _descend(self, crew: Crew, root: _Waiting, only_root: bool) -> Ended | None:
         """Bound node after node, the least bound first, and return why that ended, None after the root alone."""
