@@ -8,7 +8,9 @@ import os
 import signal
 import subprocess
 import sys
+from concurrent.futures import Future
 from functools import partial
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +27,7 @@ from siting.selection.precise.criteria import Variances, Weights
 from siting.selection.precise.descent import descend
 from siting.selection.precise.information import Group, Part
 from siting.selection.precise.problem import build_problem
+from siting.selection.precise.seek import Seeker
 from siting.selection.precise.tree import AHEAD
 from siting.selection.program import Ended, Exclusions, Limits, ProgramBuilder
 
@@ -167,6 +170,40 @@ def test_a_search_that_is_stopped_while_others_work_keeps_a_true_bound(at_once):
     assert found.ended is Ended.INTERRUPTED
     assert found.bound <= best * (1.0 + 1e-6)
     assert found.value >= best * (1.0 - 1e-6)
+
+
+def test_a_process_that_runs_into_a_limit_of_time_of_its_own_is_not_waited_for_again():
+    problem = problem_of(1)
+    crew = Crew(Bounding(problem), 2, 0.0)
+    future = Future()
+    future.set_exception(TimeoutError("from afar"))
+    assert crew.answered_there(future, lambda: False) is None
+
+
+def test_searches_of_other_numbers_of_processes_follow_one_another_without_a_warning(at_once, asked_there, recwarn):
+    problem = problem_of(1)
+    found = [descend(problem, Limits(1e-5, nodes=30, workers=n), floor=1e-3) for n in (2, 3, 2)]
+    assert len(asked_there) > 60
+    assert not list(recwarn)
+    assert facts(found[0]) == facts(found[1]) == facts(found[2])
+
+
+def test_a_node_that_is_one_layout_is_not_closed_when_no_time_is_left_to_complete_it(monkeypatch):
+    # Source: every layout written out.
+    problem = problem_of(7, n=9)
+    best = min(
+        float(problem.criterion.weights.kappa @ problem.criterion.whole(np.array(picked, dtype=np.int64)))
+        for picked in combinations(range(9), 6)
+    )
+    for name in ("near", "stir", "outer"):
+        monkeypatch.setattr(Seeker, name, lambda *_: None)
+    late = []
+    monkeypatch.setattr(Seeker, "took", lambda self, picked: bool(late.append(picked)))
+    start = np.zeros(9)
+    found = descend(problem, Limits(1e-9, stop=lambda: bool(late), workers=1), floor=1e-3, start=start)
+    assert late
+    assert found.ended is Ended.INTERRUPTED
+    assert found.bound <= best * (1.0 + 1e-9)
 
 
 def test_a_problem_comes_back_from_disk_as_it_was_its_arrays_in_one_piece_of_memory(tmp_path):

@@ -108,7 +108,8 @@ def outcome(task: Task, number: int, transport: Transport | None = None) -> Outc
     future = draw(task.region, number, task.seed)
     planning, picked = planned(applied(task.region, future), task.layout, transport)
     search = Search(planning, task.by)
-    limits = Limits(task.gap, None, task.nodes)
+    # Futures are worked on side by side already.
+    limits = Limits(task.gap, None, task.nodes, workers=1)
     kept = search.fitted(picked.tolist(), limits)
     best = search.best(limits, start=kept)
     settled = with_best_ways(planning, picked)

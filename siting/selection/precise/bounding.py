@@ -272,8 +272,8 @@ class _Turns:
     def _fresh(self, y: Floats) -> list[Ints]:
         """Return rows of cliques that a point breaks and that are not known yet."""
         known = {row.tobytes() for row in self._cliques}
-        found = [row for cliques in self._relaxing.cliques for row in cliques.separate(y)]
-        return [row for row in found if row.tobytes() not in known]
+        found = {row.tobytes(): row for cliques in self._relaxing.cliques for row in cliques.separate(y)}
+        return [row for key, row in found.items() if key not in known]
 
     def _answer(self, closed: str, left: Open | None = None) -> Answer:
         fresh = tuple(self._cliques[len(self._question.cliques) :])

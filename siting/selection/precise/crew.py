@@ -12,10 +12,9 @@ import signal
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future
-from concurrent.futures import TimeoutError as NotYet
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Future, wait
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import lru_cache
 from multiprocessing import parent_process
 from pathlib import Path
@@ -70,7 +69,8 @@ class Crew:
             try:
                 with _interrupts_held():
                     future = self._executor.submit(_answer, self._folder.name, question)
-            except (BrokenProcessPool, RuntimeError):
+            except Exception:
+                # All have died, or the system lets no more of them begin.
                 self._lost()
         return Asked(self, question, future)
 
@@ -80,17 +80,16 @@ class Crew:
 
     def answered_there(self, future: Future[Answer], stopped: Callable[[], bool]) -> Answer | None:
         """Wait for another process; None if `stopped()` meanwhile or if no answer is to be had from there."""
-        while True:
-            try:
-                return future.result(ASKED_EVERY_SECONDS)
-            except NotYet:
-                if stopped():
-                    return None
-            except Exception:
-                # It has died, or cannot read what a rule of the caller's own is made of. A fault of ours comes again
-                # where the question is answered here.
-                self._lost()
+        while not wait([future], ASKED_EVERY_SECONDS).done:
+            if stopped():
                 return None
+        try:
+            return future.result()
+        except Exception:
+            # It has died, or cannot read what a rule of the caller's own is made of. A fault of ours comes again
+            # where the question is answered here.
+            self._lost()
+            return None
 
     def _begin(self) -> None:
         """Start processes, if the problem can be sent to them."""
@@ -103,16 +102,22 @@ class Crew:
         folder = tempfile.TemporaryDirectory(prefix="siting-", ignore_cleanup_errors=True)
         try:
             _write(Path(folder.name), self._bounding)
-        except (pickle.PicklingError, AttributeError, TypeError, OSError):
-            # A rule of the caller's own may know things that cannot be sent, or the disk may be full.
+            with _interrupts_held():
+                self._executor = get_reusable_executor(
+                    max_workers=self._workers,
+                    timeout=IDLE_SECONDS,
+                    initializer=_leave_interrupts,
+                    # With another environment the pool is made anew instead of being waited for until it is resized.
+                    env={**dict(ENVIRONMENT), "SITING_WORKERS": str(self._workers)},
+                    kill_workers=True,
+                )
+        except Exception:
+            # A rule of the caller's own may know things that cannot be sent, the disk may be full, or the system
+            # may not let other processes begin.
             folder.cleanup()
-            self._workers = 1
+            self._lost()
             return
         self._folder = folder
-        with _interrupts_held():
-            self._executor = get_reusable_executor(
-                max_workers=self._workers, timeout=IDLE_SECONDS, initializer=_leave_interrupts, env=dict(ENVIRONMENT)
-            )
 
     def _lost(self) -> None:
         """Go on in this process after others have died."""
@@ -125,13 +130,13 @@ class Asked:
     def __init__(self, crew: Crew, question: Question, future: Future[Answer] | None) -> None:
         self._crew, self._question, self._future = crew, question, future
 
-    def answer(self, stopped: Callable[[], bool]) -> Answer | None:
-        """Return the answer, None if `stopped()` before it has come."""
+    def answer(self, stopped: Callable[[], bool], left: Callable[[], float | None]) -> Answer | None:
+        """Return the answer, None if `stopped()` before it has come; `left()` are the seconds left."""
         if self._future is not None:
             told = self._crew.answered_there(self._future, stopped)
             if told is not None or stopped():
                 return told
-        return self._crew.answered_here(self._question)
+        return self._crew.answered_here(replace(self._question, seconds=left()))
 
     def dropped(self) -> None:
         """Say that the answer is not wanted any more."""
@@ -141,6 +146,8 @@ class Asked:
 
 def _answer(folder: str, question: Question) -> Answer:
     """Answer a question in another process, on one thread of linear algebra."""
+    if not Path(folder).is_dir():
+        raise FileNotFoundError(f"{folder} has been removed: nobody waits for the answer")
     with threadpool_limits(limits=1, user_api="blas"):
         return _bounding(folder).answer(question)
 

@@ -135,14 +135,14 @@ class Search:
                     pruned = min(pruned, node.bound)
                     asked.dropped()
                     continue
-                answer = asked.answer(lambda: ledger.stopped() is not None)
+                answer = asked.answer(lambda: ledger.stopped() is not None, ledger.left)
                 if answer is None:
                     under_way.appendleft((node, state, question, asked))
                     continue
                 for child, new in self._taken(node, state.sides, question, answer):
                     waiting[child.number] = new
                     heapq.heappush(heap, (child.bound, child.number))
-                if node.closed in ("bound", "whole"):
+                if node.closed != "rows" and not node.children:
                     pruned = min(pruned, node.bound)
                 if only_root and heap:
                     ledger.raise_bound(min(node.bound, pruned))
@@ -151,7 +151,7 @@ class Search:
             for _, _, _, asked in under_way:
                 asked.dropped()
         ledger.raise_bound(pruned)
-        return Ended.GAP
+        return Ended.GAP if ledger.gap <= ledger.limits.gap else ledger.stopped() or Ended.GAP
 
     def _question(self, node: Node, state: _Waiting) -> Question:
         return Question(
@@ -187,8 +187,10 @@ class Search:
         if not left.sides:
             # Everything is decided: the node is one layout.
             self.seeker.took(np.flatnonzero(left.lower[: self._problem.deployments] > 0.5))
-            node.closed = "whole"
-            node.bound = max(node.bound, min(ledger.value, ledger.target))
+            if ledger.stopped() is None:
+                # With no time left its auxiliary columns need not be at their best.
+                node.closed = "whole"
+                node.bound = max(node.bound, min(ledger.value, ledger.target))
             return []
         start = (
             None if left.start is None else _moved(left.start, numbers, self._problem.limits.size + len(self.cliques))
