@@ -189,21 +189,22 @@ def test_searches_of_other_numbers_of_processes_follow_one_another_without_a_war
 
 
 def test_a_node_that_is_one_layout_is_not_closed_when_no_time_is_left_to_complete_it(monkeypatch):
-    # Source: every layout written out.
+    # Source: every layout written out. Nothing but the best is better than the start, the second best.
     problem = problem_of(7, n=9)
-    best = min(
-        float(problem.criterion.weights.kappa @ problem.criterion.whole(np.array(picked, dtype=np.int64)))
-        for picked in combinations(range(9), 6)
-    )
+    layouts = [np.array(picked, dtype=np.int64) for picked in combinations(range(9), 6)]
+    values = [float(problem.criterion.weights.kappa @ problem.criterion.whole(picked)) for picked in layouts]
+    best, second = np.argsort(values)[:2]
     for name in ("near", "stir", "outer"):
         monkeypatch.setattr(Seeker, name, lambda *_: None)
     late = []
     monkeypatch.setattr(Seeker, "took", lambda self, picked: bool(late.append(picked)))
     start = np.zeros(9)
+    start[layouts[second]] = 1.0
     found = descend(problem, Limits(1e-9, stop=lambda: bool(late), workers=1), floor=1e-3, start=start)
-    assert late
+    # The one node that is a layout is the best one.
+    assert len(late) == 1
     assert found.ended is Ended.INTERRUPTED
-    assert found.bound <= best * (1.0 + 1e-9)
+    assert found.bound <= values[best] * (1.0 + 1e-9)
 
 
 def test_a_problem_comes_back_from_disk_as_it_was_its_arrays_in_one_piece_of_memory(tmp_path):
