@@ -149,7 +149,7 @@ def by_us(problem: Problem, record: Record) -> None:
     def told(state: Progress) -> None:
         record.tell(state.value, state.bound)
 
-    found = descend(problem, Limits(GAP, record.seconds), floor=record.floor, progress=told)
+    found = descend(problem, Limits(GAP, record.seconds, workers=1), floor=record.floor, progress=told)
     record.tell(found.value, found.bound, found.point)
     record.note = f"{found.nodes} nodes"
 

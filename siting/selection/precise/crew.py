@@ -29,7 +29,7 @@ from siting.selection.precise.bounding import Answer, Bounding, Question
 MOST = 8
 # A search that is shorter than this would be over before other processes have begun.
 SOON_SECONDS = 1.0
-# Bytes that further processes may take in all, and that each takes beside about as many as the problem has.
+# Bytes that further processes may take in all, and that each takes beside about half of those that the problem has.
 SPENT, EACH = 2_000_000_000, 150_000_000
 # Processes without work end after so long; one search often follows another.
 IDLE_SECONDS = 20
@@ -96,7 +96,7 @@ class Crew:
         # Most searches need none of this.
         from loky import get_reusable_executor
 
-        self._workers = min(self._workers, SPENT // (EACH + self._bounding.size))
+        self._workers = min(self._workers, SPENT // (EACH + self._bounding.size // 2))
         if self._workers < 2:
             return
         folder = tempfile.TemporaryDirectory(prefix="siting-", ignore_cleanup_errors=True)
