@@ -31,8 +31,9 @@ MOST = 8
 SOON_SECONDS = 1.0
 # Bytes that further processes may take in all, and that each takes beside about half of those that the problem has.
 SPENT, EACH = 2_000_000_000, 150_000_000
-# Processes without work end after so long; one search often follows another.
-IDLE_SECONDS = 20
+# Processes without work end after so long: longer than a search may look for layouts without asking anything, since
+# the pool warns of one that ends just when it is asked.
+IDLE_SECONDS = 300
 ASKED_EVERY_SECONDS = 0.05
 # The two files in which a problem is handed over, and what the places of arrays in the one are multiples of.
 ARRAYS, REST, ALIGNED = "arrays", "rest", 64
