@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
+from siting.processes import cores
 from siting.region.cells import CellError, integer, number
 from siting.region.faults import Findings, InputError
 from siting.region.schema.common import MOST_MONEY
@@ -179,7 +179,7 @@ def stress_options(
     # By precision the gap may be out of reach: a search ends after its first nodes unless told otherwise.
     few = NODES_BY_PRECISION if by == "precision" else None
     most = few if nodes is None else _whole("--nodes", nodes, 1, 10**9, findings)
-    hands = (os.cpu_count() or 1) if workers is None else _whole("--workers", workers, 1, 1000, findings)
+    hands = cores() if workers is None else _whole("--workers", workers, 1, 1000, findings)
     share = _gap(gap, findings)
     findings.raise_if_any()
     return StressOptions(_by(by), count, start, share, most, hands)

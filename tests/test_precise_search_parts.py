@@ -62,10 +62,6 @@ def sites_of(rng, n, part, *, sites, most, gamma=None):
     return build_problem(builder.build(), Variances((part,), weights)), site
 
 
-def relaxing_of(problem):
-    return Relaxing(problem)
-
-
 # ------------------------------------------------------------------------------------------------ local blocks
 @given(SEEDS)
 @settings(max_examples=40, deadline=None)
@@ -128,7 +124,7 @@ def test_multipliers_of_one_a_site_are_the_best_of_all_and_the_bound_is_below_ev
     n, sites = 9, 3
     part = part_of(rng, n, 3, size=2, blocks=4 if rng.random() < 0.5 else 0)
     problem, site = sites_of(rng, n, part, sites=sites, most=2)
-    relaxing = relaxing_of(problem)
+    relaxing = Relaxing(problem)
     lower, upper = problem.lower.copy(), problem.upper.copy()
     shut = int(rng.integers(n))
     upper[shut] = 0.0
@@ -158,7 +154,7 @@ def test_multipliers_of_one_a_site_are_the_best_of_all_and_the_bound_is_below_ev
 def test_of_deployments_that_are_lacking_the_best_of_each_site_is_told_and_counted():
     rng = np.random.default_rng(0)
     problem, _ = sites_of(rng, 8, part_of(rng, 8, 3), sites=4, most=3)
-    relaxing = relaxing_of(problem)
+    relaxing = Relaxing(problem)
     reduced = np.zeros(problem.width)
     reduced[:8] = [-1.0, -5.0, 0.5, -0.1, -3.0, -2.0, -4.0, -0.2]
     active = np.zeros(problem.width, dtype=bool)

@@ -155,7 +155,7 @@ class JointState:
         groups: dict[tuple[tuple[str, ...], bool, int], list[tuple[int, Record]]] = {}
         for k, record in self._records:
             if wanted[k]:
-                groups.setdefault((record.methods, record.window_only, _rank(record)), []).append((k, record))
+                groups.setdefault((record.methods, record.window_only, record.told.shape[0]), []).append((k, record))
         for (methods, window_only, _), these in sorted(groups.items(), key=lambda item: item[0]):
             for at in range(0, len(these), CHUNK):
                 yield self._batch(these[at : at + CHUNK], methods, window_only, wide)
@@ -168,7 +168,7 @@ class JointState:
         """Return (D,) the ranks of the factors that `batches` yields, 0 for deployments without one."""
         out = np.zeros(len(self.model.planning.deployments), dtype=np.int64)
         for k, record in self._records:
-            out[k] = _rank(record)
+            out[k] = record.told.shape[0]
         for k, factor in self._moving.items():
             out[k] = factor.shape[1]
         return out
@@ -191,7 +191,7 @@ class JointState:
         state, model, k = self.state, self.model, wide.shape[1]
         columns = np.array([k for k, _ in these], dtype=np.int64)
         sites = np.array([record.candidate for _, record in these], dtype=np.int64)
-        u = np.stack([record.factor[np.any(record.factor != 0.0, axis=1)] for _, record in these])
+        u = np.stack([record.told for _, record in these])
         years = state.axis.years if window_only else state.axis.all_years
         f, ramps = u[:, :, :FUNCTIONS], u[:, :, FUNCTIONS : FUNCTIONS + years]
         indicators = u[:, :, FUNCTIONS + years : FUNCTIONS + 2 * years]
@@ -226,7 +226,3 @@ class JointState:
                 at = self._local_of[1]["place", group][1]
                 local[position, :, at : at + FUNCTIONS] = f[position] @ self._roots["place", group]
         return Batch(columns, common, local)
-
-
-def _rank(record: Record) -> int:
-    return int(np.any(record.factor != 0.0, axis=1).sum())

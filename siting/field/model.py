@@ -251,11 +251,10 @@ class TracerModel:
             if made is None or not record.old:
                 return made
             return moving_difference(made, moving_factor(self.records, state, where, i, record.old))
-        factor = record.factor[np.any(record.factor != 0.0, axis=1)]
         methods = tuple(state.methods.index(name) for name in record.methods)
         group = int(self.place_groups[record.candidate])
         return state.embed(
-            factor,
+            record.told,
             self.modes[record.candidate],
             methods,
             state.cells.index(int(self.cells[record.candidate])),

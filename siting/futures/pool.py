@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pickle
-import signal
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
@@ -11,6 +10,7 @@ from functools import lru_cache
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
+from siting.processes import leave_interrupts
 from siting.region.faults import Findings, InputError
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def work(payload: bytes, number: int) -> Outcome:
 
 def local_pool(workers: int) -> Executor:
     """Return a pool of processes on this machine that leaves Ctrl-C to the process that asked."""
-    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_leave_interrupts)
+    return ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=leave_interrupts)
 
 
 def dask_pool(address: str) -> Callable[[], Executor]:
@@ -89,10 +89,6 @@ def dask_pool(address: str) -> Callable[[], Executor]:
         return executor
 
     return make
-
-
-def _leave_interrupts() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def run(

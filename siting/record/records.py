@@ -37,6 +37,11 @@ class Record:
     methods: tuple[str, ...]
     window_only: bool
 
+    @property
+    def told(self) -> Floats:
+        """U without its rows of 0, which tell nothing."""
+        return self.factor[np.any(self.factor != 0.0, axis=1)]
+
 
 @dataclass(frozen=True, eq=False)
 class Equipment:

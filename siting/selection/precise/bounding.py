@@ -42,18 +42,27 @@ class Start:
 
 
 @dataclass(frozen=True, eq=False)
-class Question:
-    """A node to be bounded: the bounds of its columns and the sides on the way to it from the root.
+class Place:
+    """Where a node stands: the bounds of its columns, where its relaxation begins, and the sides from the root to it.
 
-    `bound` is its parent's, `target` what closes it; `active` columns are looked at first. `cliques` are the rows
-    found so far, `open_ways` is as in `Choices`; `seconds` are those left, None without a limit.
+    `active` columns are looked at first.
     """
 
     lower: Floats
     upper: Floats
-    sides: tuple[Side, ...]
     start: Start | None
     active: Bools
+    sides: tuple[Side, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """A node to be bounded: its place, the `bound` of its parent, and the `target` that closes it.
+
+    `cliques` are the rows found so far, `open_ways` is as in `Choices`; `seconds` are those left, None without a limit.
+    """
+
+    place: Place
     bound: float
     target: float
     cliques: tuple[Ints, ...]
@@ -182,16 +191,16 @@ class _Turns:
 
     def __init__(self, bounding: Bounding, question: Question) -> None:
         self._bounding, self._relaxing = bounding, bounding.relaxing
-        self._question = question
-        self._lower, self._upper, self._active = question.lower, question.upper, question.active
-        self._start, self._bound = question.start, question.bound
+        self._question, place = question, question.place
+        self._lower, self._upper, self._active = place.lower, place.upper, place.active
+        self._start, self._bound = place.start, question.bound
         self._cliques = list(question.cliques)
         self._points: list[Point] = []
         self._relaxing.choices.open = question.open_ways.copy()
 
     def answer(self) -> Answer:
         relaxing, target = self._relaxing, self._question.target
-        sides = self._question.sides
+        sides = self._question.place.sides
         y: Floats | None = None
         give: Callable[[Floats], Floats] | None = None
         width = self._lower.size
@@ -265,14 +274,14 @@ class _Turns:
             return None
         rows = np.zeros(problem.limits.size)
         rows[: start.multipliers.size] = start.multipliers
-        begin = rows.size - len(self._question.sides)
+        begin = rows.size - len(self._question.place.sides)
         rows[begin : begin + start.local.size] = start.local
         return start.y, start.theta, rows
 
     def _fresh(self, y: Floats) -> list[Ints]:
         """Return rows of cliques that a point breaks and that are not known yet."""
-        known = {row.tobytes() for row in self._cliques}
         found = {row.tobytes(): row for cliques in self._relaxing.cliques for row in cliques.separate(y)}
+        known = {row.tobytes() for row in self._cliques} if found else set()
         return [row for key, row in found.items() if key not in known]
 
     def _answer(self, closed: str, left: Open | None = None) -> Answer:

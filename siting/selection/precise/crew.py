@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from siting.processes import leave_interrupts
 from siting.selection.precise.bounding import Answer, Bounding, Question
 
 # The greatest number of further processes.
@@ -94,22 +95,22 @@ class Crew:
 
     def _begin(self) -> None:
         """Start processes, if the problem can be sent to them."""
-        # Most searches need none of this.
-        from loky import get_reusable_executor
-
         self._workers = min(self._workers, SPENT // (EACH + self._bounding.size // 2))
         if self._workers < 2:
             return
         folder = tempfile.TemporaryDirectory(prefix="siting-", ignore_cleanup_errors=True)
         try:
+            # Most searches need none of this.
+            from loky import get_reusable_executor
+
             _write(Path(folder.name), self._bounding)
             with _interrupts_held():
                 self._executor = get_reusable_executor(
                     max_workers=self._workers,
                     timeout=IDLE_SECONDS,
-                    initializer=_leave_interrupts,
+                    initializer=leave_interrupts,
                     # With another environment the pool is made anew instead of being waited for until it is resized.
-                    env={**dict(ENVIRONMENT), "SITING_WORKERS": str(self._workers)},
+                    env=dict(ENVIRONMENT, SITING_WORKERS=str(self._workers)),
                     kill_workers=True,
                 )
         except Exception:
@@ -129,7 +130,8 @@ class Asked:
     """A question under way."""
 
     def __init__(self, crew: Crew, question: Question, future: Future[Answer] | None) -> None:
-        self._crew, self._question, self._future = crew, question, future
+        self.question = question
+        self._crew, self._future = crew, future
 
     def answer(self, stopped: Callable[[], bool], left: Callable[[], float | None]) -> Answer | None:
         """Return the answer, None if `stopped()` before it has come; `left()` are the seconds left."""
@@ -137,7 +139,7 @@ class Asked:
             told = self._crew.answered_there(self._future, stopped)
             if told is not None or stopped():
                 return told
-        return self._crew.answered_here(replace(self._question, seconds=left()))
+        return self._crew.answered_here(replace(self.question, seconds=left()))
 
     def dropped(self) -> None:
         """Say that the answer is not wanted any more."""
@@ -163,25 +165,22 @@ def _write(folder: Path, bounding: Bounding) -> None:
     """Write a problem in two files, its arrays apart so that all processes can look at the same memory."""
     arrays: list[pickle.PickleBuffer] = []
     packed = pickle.dumps(bounding, protocol=5, buffer_callback=arrays.append)
-    ends = [0]
+    spans = []
     with open(folder / ARRAYS, "wb") as file:
         for array in arrays:
-            ends.append(ends[-1] + file.write(array.raw()))
-            ends[-1] += file.write(bytes(-ends[-1] % ALIGNED))
-    sizes = [array.raw().nbytes for array in arrays]
-    (folder / REST).write_bytes(pickle.dumps((packed, ends[:-1], sizes)))
+            begin = file.tell()
+            end = begin + file.write(array.raw())
+            file.write(bytes(-end % ALIGNED))
+            spans.append((begin, end))
+    (folder / REST).write_bytes(pickle.dumps((packed, spans)))
 
 
 def _read(folder: Path) -> Bounding:
-    packed, begins, sizes = pickle.loads((folder / REST).read_bytes())
-    arrays = np.memmap(folder / ARRAYS, dtype=np.uint8, mode="r") if sum(sizes) else np.empty(0, dtype=np.uint8)
-    spans = [arrays[begin : begin + size] for begin, size in zip(begins, sizes, strict=True)]
-    bounding: Bounding = pickle.loads(packed, buffers=spans)
+    packed, spans = pickle.loads((folder / REST).read_bytes())
+    # No problem is without columns, so that the file is never empty.
+    arrays = np.memmap(folder / ARRAYS, dtype=np.uint8, mode="r")
+    bounding: Bounding = pickle.loads(packed, buffers=[arrays[begin:end] for begin, end in spans])
     return bounding
-
-
-def _leave_interrupts() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @contextmanager

@@ -8,19 +8,19 @@ kept node by node.
 from __future__ import annotations
 
 import heapq
-import os
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from siting.arrays import Bools, Floats, Ints
-from siting.selection.precise.bounding import Answer, Bounding, Open, Question, Start
+from siting.arrays import Floats, Ints
+from siting.processes import cores
+from siting.selection.precise.bounding import Answer, Bounding, Open, Place, Question, Start
 from siting.selection.precise.crew import Asked, Crew
 from siting.selection.precise.criteria import Criterion
 from siting.selection.precise.ledger import Ledger
-from siting.selection.precise.nodes import Node, Point, Side
+from siting.selection.precise.nodes import Node, Point
 from siting.selection.precise.problem import Problem
 from siting.selection.precise.seek import OUTER_ROUNDS, Seeker
 from siting.selection.program import Ended
@@ -41,17 +41,6 @@ class Found:
     ended: Ended | None
     nodes: tuple[Node, ...]
     root: tuple[Floats, Floats, Floats] | None
-
-
-@dataclass(frozen=True, eq=False)
-class _Waiting:
-    """A node that is not bounded yet."""
-
-    lower: Floats
-    upper: Floats
-    start: Start | None
-    active: Bools
-    sides: tuple[Side, ...]
 
 
 class Search:
@@ -92,7 +81,7 @@ class Search:
                 return Found(Ended.INFEASIBLE, tuple(self._nodes), None)
         active = self._relaxing.first_active(*bounds, self.seeker.best)
         with Crew(self._bounding, 1 if only_root else self._workers(), self._ledger.began) as crew:
-            ended = self._descend(crew, _Waiting(*bounds, None, active, ()), only_root)
+            ended = self._descend(crew, Place(*bounds, None, active, ()), only_root)
         if ended is not None:
             self._ledger.tell()
         return Found(ended, tuple(self._nodes), self._root)
@@ -102,19 +91,19 @@ class Search:
         limits = self._ledger.limits
         if limits.memory_mb is not None:
             return 1
-        return limits.workers or os.cpu_count() or 1
+        return limits.workers or cores()
 
-    def _descend(self, crew: Crew, root: _Waiting, only_root: bool) -> Ended | None:
+    def _descend(self, crew: Crew, root: Place, only_root: bool) -> Ended | None:
         """Bound node after node, the least bound first, and return why that ended, None after the root alone."""
         ledger = self._ledger
-        waiting: dict[int, _Waiting] = {0: root}
+        waiting: dict[int, Place] = {0: root}
         heap: list[tuple[float, int]] = [(-np.inf, 0)]
-        under_way: deque[tuple[Node, _Waiting, Question, Asked]] = deque()
+        under_way: deque[tuple[Node, Asked]] = deque()
         pruned = np.inf
         try:
             while heap or under_way:
                 least = [heap[0][0]] if heap else []
-                ledger.raise_bound(min([*least, *(node.bound for node, _, _, _ in under_way), pruned]))
+                ledger.raise_bound(min([*least, *(node.bound for node, _ in under_way), pruned]))
                 if ledger.gap <= ledger.limits.gap:
                     return Ended.GAP
                 ended = ledger.stopped()
@@ -125,21 +114,20 @@ class Search:
                     if bounded >= ledger.target:
                         pruned = min(pruned, bounded)
                         continue
-                    node, state = self._nodes[number], waiting.pop(number)
-                    question = self._question(node, state)
-                    under_way.append((node, state, question, crew.ask(question)))
+                    node = self._nodes[number]
+                    under_way.append((node, crew.ask(self._question(node, waiting.pop(number)))))
                 if not under_way:
                     continue
-                node, state, question, asked = under_way.popleft()
+                node, asked = under_way.popleft()
                 if node.bound >= ledger.target:
                     pruned = min(pruned, node.bound)
                     asked.dropped()
                     continue
                 answer = asked.answer(lambda: ledger.stopped() is not None, ledger.left)
                 if answer is None:
-                    under_way.appendleft((node, state, question, asked))
+                    under_way.appendleft((node, asked))
                     continue
-                for child, new in self._taken(node, state.sides, question, answer):
+                for child, new in self._taken(node, asked.question, answer):
                     waiting[child.number] = new
                     heapq.heappush(heap, (child.bound, child.number))
                 if node.closed != "rows" and not node.children:
@@ -148,28 +136,16 @@ class Search:
                     ledger.raise_bound(min(node.bound, pruned))
                     return None
         finally:
-            for _, _, _, asked in under_way:
+            for _, asked in under_way:
                 asked.dropped()
         ledger.raise_bound(pruned)
         return Ended.GAP if ledger.gap <= ledger.limits.gap else ledger.stopped() or Ended.GAP
 
-    def _question(self, node: Node, state: _Waiting) -> Question:
-        return Question(
-            state.lower,
-            state.upper,
-            state.sides,
-            state.start,
-            state.active,
-            node.bound,
-            self._ledger.target,
-            tuple(self.cliques),
-            self._open_ways,
-            self._ledger.left(),
-        )
+    def _question(self, node: Node, place: Place) -> Question:
+        ledger = self._ledger
+        return Question(place, node.bound, ledger.target, tuple(self.cliques), self._open_ways, ledger.left())
 
-    def _taken(
-        self, node: Node, sides: tuple[Side, ...], question: Question, answer: Answer
-    ) -> list[tuple[Node, _Waiting]]:
+    def _taken(self, node: Node, question: Question, answer: Answer) -> list[tuple[Node, Place]]:
         """Take in what is known of a node, look for layouts near it, and return its children."""
         ledger = self._ledger
         ledger.processed += 1
@@ -192,10 +168,9 @@ class Search:
                 node.closed = "whole"
                 node.bound = max(node.bound, min(ledger.value, ledger.target))
             return []
-        start = (
-            None if left.start is None else _moved(left.start, numbers, self._problem.limits.size + len(self.cliques))
-        )
-        children: list[tuple[Node, _Waiting]] = []
+        rows = self._problem.limits.size + len(self.cliques)
+        start = None if left.start is None else _moved(left.start, numbers, rows)
+        children: list[tuple[Node, Place]] = []
         for side, bounds in left.sides:
             child = Node(len(self._nodes), node.number, side, node.bound)
             self._nodes.append(child)
@@ -203,7 +178,7 @@ class Search:
             if bounds is None:
                 child.closed = "rows"
                 continue
-            children.append((child, _Waiting(*bounds, start, left.active, (*sides, side))))
+            children.append((child, Place(*bounds, start, left.active, (*question.place.sides, side))))
         return children
 
     def _look(self, node: Node, left: Open) -> None:
