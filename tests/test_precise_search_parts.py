@@ -17,7 +17,8 @@ from siting.selection.precise.layouts import LocalSearch
 from siting.selection.precise.nodes import Point, alike
 from siting.selection.precise.problem import build_problem, occupied
 from siting.selection.precise.relaxing import Relaxing
-from siting.selection.precise.stirring import Stirring, Supports
+from siting.selection.precise.stirring import Stirring
+from siting.selection.precise.supports import Supports
 from siting.selection.program import ProgramBuilder
 
 SEEDS = st.integers(0, 10**6)
@@ -357,3 +358,32 @@ def test_deployments_on_which_another_column_stands_are_told_and_others_are_not(
     assert supports.of(point).tolist() == [False, False, True]
     point[pair] = 0.0
     assert not supports.of(point).any()
+
+
+def test_what_a_row_asks_comes_into_a_layout_and_stays_in_it():
+    problem, _, _, _, _ = ways_and_pairs()
+    supports, search = Supports(problem), LocalSearch(problem, np.arange(3), None)
+    only_first, nothing = np.array([True, False, False]), np.zeros(3, dtype=bool)
+    assert supports.lacking(only_first) == pytest.approx(1.0)
+    assert supports.lacking(np.array([False, True, False])) == supports.lacking(np.array([True, True, True])) == 0.0
+    # Either would do: the more promising one comes.
+    picked, held = supports.mended(search, only_first, nothing, np.array([1.0, 0.2, 0.3]))
+    assert (picked.tolist(), held.tolist()) == ([True, False, True], [False, False, True])
+    # One of two has to stay, the more promising one; what is there already is not brought in.
+    picked, held = supports.mended(search, np.array([False, True, True]), nothing, np.array([1.0, 0.5, 0.3]))
+    assert (picked.tolist(), held.tolist()) == ([False, True, True], [False, True, False])
+
+
+def test_others_leave_for_what_a_row_asks():
+    rng = np.random.default_rng(2)
+    builder = ProgramBuilder(["d0", "d1", "d2"], [2, 2, 2])
+    pair = builder.add_column("pair")
+    builder.add_row("", [pair, 2], [1, -1], upper=0)
+    builder.add_row("a pair", [pair], [1], lower=1)
+    builder.add_row("budget", np.arange(3), np.array([2, 2, 2]), upper=4)
+    weights = Weights(np.ones(2), np.full(2, -np.inf))
+    problem = build_problem(builder.build(), Variances((part_of(rng, 3, 2),), weights))
+    search = LocalSearch(problem, np.arange(3), None)
+    start = np.array([True, True, False])
+    picked, held = Supports(problem).mended(search, start, np.array([True, False, False]), np.array([1.0, 1.0, 0.0]))
+    assert (picked.tolist(), held.tolist()) == ([True, False, True], [True, False, True])

@@ -21,7 +21,7 @@ from siting.selection.rows import packing
 
 MOST_PRICINGS = 12
 # Columns priced in at one time, and the share of the way to the target that may be lost to those left out.
-PRICED_IN, SPARE = 120, 0.15
+PRICED_IN, SPARE = 120, 0.5
 INTEGRAL = 1e-6
 # A relaxation that breaks rows by more than this is looked at as one that may have no point at all.
 BROKEN = 1e-3

@@ -30,6 +30,8 @@ KEPT = 1e-5
 ROUGH = 0.01
 # Steps without a better bound after which the search ends.
 MOST_STALLED = 6
+# A row with more than this share of the columns is a full one.
+FULL = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,6 +166,10 @@ class _Method:
         self._free = ~weights.always & (weights.kappa > 0.0)
         self._soft = self._free & ~self._hard
         self._dense = task.rows.toarray()
+        # Most rows hold few columns: only the others are worth a product of whole matrices.
+        full = np.diff(task.rows.indptr) > FULL * lower.size
+        self._full, self._few = full, sp.csr_array(task.rows[~full])
+        self._few_turned = sp.csr_array(self._few.T)
         # Rows that meet from both sides leave no interior; the bound is told for the limits as they are.
         self._limits = task.limits + WIDENED * (1.0 + np.abs(task.limits))
         x = self._first_shares(lower, width) if start is None else (start[0] - lower) / width
@@ -321,10 +327,14 @@ class _Method:
         slopes = self.measured.gradient[t]
         self._ratio = self.rows / self._slack
         matrix = self.measured.curvature(self.theta)
-        matrix += (slopes.T * self._weight[t]) @ slopes + (self._dense.T * self._ratio) @ self._dense
+        wide = np.concatenate([slopes, self._dense[self._full]])
+        matrix += (wide.T * np.concatenate([self._weight[t], self._ratio[self._full]])) @ wide
+        few = sp.coo_array(self._few_turned @ (sp.diags_array(self._ratio[~self._full]) @ self._few))
+        matrix[few.coords] += few.data
         matrix[np.diag_indices(self.y.size)] += self._z_low / self._low + self._z_high / self._high
         try:
-            self._factor = cho_factor(matrix, lower=True, check_finite=False)
+            # Turned, it lies in memory as the library wants it, and nothing is copied.
+            self._factor = cho_factor(matrix.T, lower=True, overwrite_a=True, check_finite=False)
         except np.linalg.LinAlgError:
             return False
         self._factored = True

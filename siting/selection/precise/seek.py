@@ -12,16 +12,17 @@ from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.outer import layout_of_cuts
 from siting.selection.precise.problem import occupied
 from siting.selection.precise.relaxing import IN_USE, Relaxing, first_theta
-from siting.selection.precise.stirring import Stirring, Supports
+from siting.selection.precise.stirring import Stirring
+from siting.selection.precise.supports import Supports
 
 # Deployments among which a first layout is chosen, and those among which layouts are improved later.
 POOL, STIRRED = 250, 100
 # Rounds of random changes without a better layout after which they end: usually, and while the gap is large.
-ROUNDS, MORE_ROUNDS, LARGE_GAP = 40, 120, 0.15
+ROUNDS, MORE_ROUNDS, LARGE_GAP = 10, 30, 0.15
 # As much as this a deployment counts that the relaxed point does not use, when one is drawn.
 UNUSED = 0.02
 # Rounds of tangent planes.
-OUTER_ROUNDS = 2
+OUTER_ROUNDS = 1
 # Deployments that they may choose from, and planes that are kept from one call to the next.
 OUTER, KEPT_CUTS = 160, 8
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
@@ -193,7 +194,7 @@ class Seeker:
                 break
             if search.fits(picked)[position]:
                 picked[position] = True
-        held = lower[pool] > 0.5
+        picked, held = self._supports.mended(search, picked, lower[pool] > 0.5, y[pool])
         self._improve(search, picked, held, 1)
 
 

@@ -5,37 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import scipy.sparse as sp
 
 from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.layouts import LocalSearch
-from siting.selection.precise.problem import Problem
+from siting.selection.precise.supports import Supports
 
 MOST_ROUNDS = 400
 # A layout that is worse than the best by no more than this share is gone on from, for so many rounds.
 WORSE, AWAY = 0.05, 8
-
-
-class Supports:
-    """Which deployments other columns stand on, by rows "another column at most the sum of these deployments".
-
-    A local search does not see such rows, so that what they need stays, or is exchanged on purpose.
-    """
-
-    def __init__(self, problem: Problem) -> None:
-        n, every = problem.deployments, len(problem.program.names)
-        rows = sp.csr_array(problem.matrix[problem.level_rows][:, :every])
-        self._asks = sp.csr_array(rows[:, n:]).maximum(0)
-        gives = sp.csr_array(rows[:, :n]) < 0
-        asked = np.diff(self._asks.indptr) > 0
-        self._gives = sp.csr_array(sp.diags_array(asked.astype(float)) @ gives.astype(float))
-        self.able = np.asarray(self._gives.sum(axis=0) > 0.0).ravel()
-
-    def of(self, point: Floats) -> Bools:
-        """Return the deployments (n,) of a layout (program columns,) that its other columns stand on."""
-        n = self.able.size
-        used = self._asks @ (point[n:] > 0.5).astype(float) > 0.0
-        return np.asarray((self._gives.T @ used.astype(float) > 0.0) & (point[:n] > 0.5))
 
 
 class Stirring:
