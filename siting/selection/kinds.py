@@ -322,9 +322,9 @@ class ComparisonKind:
             here = np.flatnonzero((d.candidate == site) & d.has_analyzer)
             served = bool(flasks_run[near].any())
             flasks = np.flatnonzero(np.isin(d.candidate, near) & planning.lasting_flasks())
-            if not standing[site]:
-                # A site holds one deployment: flasks alone shut its own analyzer out, and a relaxation that may halve
-                # both must not take the halves for a pair.
+            if count == "all" or not standing[site]:
+                # A site holds one deployment: flasks alone shut a new analyzer out there, and a relaxation that may
+                # halve both must not take the halves for a pair.
                 flasks = flasks[(d.candidate[flasks] != site) | d.has_analyzer[flasks]]
             if count == "all":
                 if not served:
