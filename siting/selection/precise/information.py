@@ -188,8 +188,7 @@ def evaluate(part: Part, z: Floats, occupied: Floats) -> At:
         for begin in range(0, every.size, CHUNK):
             used = every[begin : begin + CHUNK]
             root = np.sqrt(weights[used])[:, None, None]
-            # Where all are used, a copy of their factors is saved.
-            common = (group.common if used.size == weights.size else group.common[used]) * root
+            common = group.common[used] * root
             flat = common.reshape(-1, k)
             total += flat.T @ flat
             number = part.block[group.columns[used]]

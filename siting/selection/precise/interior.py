@@ -168,8 +168,9 @@ class _Method:
         self._dense = task.rows.toarray()
         # Most rows hold few columns: only the others are worth a product of whole matrices.
         full = np.diff(task.rows.indptr) > FULL * lower.size
-        self._full, self._few = full, sp.csr_array(task.rows[~full])
-        self._few_turned = sp.csr_array(self._few.T)
+        self._full, self._full_rows = full, self._dense[full]
+        self._few_rows = sp.csr_array(task.rows[~full])
+        self._few_turned = sp.csr_array(self._few_rows.T)
         # Rows that meet from both sides leave no interior; the bound is told for the limits as they are.
         self._limits = task.limits + WIDENED * (1.0 + np.abs(task.limits))
         x = self._first_shares(lower, width) if start is None else (start[0] - lower) / width
@@ -327,9 +328,9 @@ class _Method:
         slopes = self.measured.gradient[t]
         self._ratio = self.rows / self._slack
         matrix = self.measured.curvature(self.theta)
-        wide = np.concatenate([slopes, self._dense[self._full]])
+        wide = np.concatenate([slopes, self._full_rows])
         matrix += (wide.T * np.concatenate([self._weight[t], self._ratio[self._full]])) @ wide
-        few = sp.coo_array(self._few_turned @ (sp.diags_array(self._ratio[~self._full]) @ self._few))
+        few = sp.coo_array(self._few_turned @ (sp.diags_array(self._ratio[~self._full]) @ self._few_rows))
         matrix[few.coords] += few.data
         matrix[np.diag_indices(self.y.size)] += self._z_low / self._low + self._z_high / self._high
         try:

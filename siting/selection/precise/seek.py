@@ -21,9 +21,7 @@ POOL, STIRRED = 250, 100
 ROUNDS, MORE_ROUNDS, LARGE_GAP = 10, 30, 0.15
 # As much as this a deployment counts that the relaxed point does not use, when one is drawn.
 UNUSED = 0.02
-# Rounds of tangent planes.
-OUTER_ROUNDS = 1
-# Deployments that they may choose from, and planes that are kept from one call to the next.
+# Deployments that tangent planes may choose from, and planes that are kept from one call to the next.
 OUTER, KEPT_CUTS = 160, 8
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
 ROUNDED_UP = 0.3
@@ -125,8 +123,8 @@ class Seeker:
         rounds = ROUNDS if self._ledger.gap < LARGE_GAP else MORE_ROUNDS
         stirring.run(rounds, lambda: self._ledger.stopped() is not None)
 
-    def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats, rounds: int) -> None:
-        """Look for layouts by tangent planes at a relaxed point and at every layout found so.
+    def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats) -> None:
+        """Look for a layout by tangent planes at a relaxed point, at the best layout and at those found so before.
 
         `reduced` (columns,) are the reduced costs of the relaxation and `theta` (T,) its multipliers of the targets.
         """
@@ -146,19 +144,16 @@ class Seeker:
         places = [y] + ([] if self.best is None else [occupied(problem, self.best)])
         cuts = self._cuts[-KEPT_CUTS:] + [self._cut(place, theta) for place in places]
         self._cuts = cuts
-        seen: set[bytes] = set()
-        for _ in range(rounds):
-            if self._ledger.stopped() is not None:
-                return
-            layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._ledger.left())
-            if layout is None or layout[:n].tobytes() in seen:
-                return
-            seen.add(layout[:n].tobytes())
-            cuts.append(self._cut(occupied(problem, layout), theta))
-            chosen = np.flatnonzero(layout[:n] > 0.5)
-            if self.took(chosen):
-                pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
-                self._improve(self._local(pool, reduced), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
+        if self._ledger.stopped() is not None:
+            return
+        layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._ledger.left())
+        if layout is None:
+            return
+        cuts.append(self._cut(occupied(problem, layout), theta))
+        chosen = np.flatnonzero(layout[:n] > 0.5)
+        if self.took(chosen):
+            pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
+            self._improve(self._local(pool, reduced), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
 
     def _cut(self, y: Floats, theta: Floats) -> tuple[Floats, Floats]:
         measured = self._relaxing.measure(y)

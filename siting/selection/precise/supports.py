@@ -28,18 +28,14 @@ class Supports:
         self.able = np.asarray(self._gives.sum(axis=0) > 0.0).ravel()
         # Rows of whole columns that stand on deployments alone, and what other rows ask of those columns.
         aux = sp.csr_array(rows[:, n:])
-        single = (np.diff(aux.indptr) == 1) & asked & (np.diff(self._gives.indptr) > 0)
-        self._stands = np.flatnonzero(single)
-        self._column = np.array([int(aux.indices[aux.indptr[row]]) for row in self._stands], dtype=np.int64)
-        standing = np.zeros(every - n, dtype=bool)
-        standing[self._column] = True
-        standing &= problem.integer[n:every] & (problem.upper[n:every] == 1.0)
-        self._standing = standing
-        others = np.ones(problem.program_rows, dtype=bool)
-        others[level] = False
+        self._stands = np.flatnonzero((np.diff(aux.indptr) == 1) & asked & (np.diff(self._gives.indptr) > 0))
+        self._column = aux.indices[aux.indptr[self._stands]].astype(np.int64)
+        self._most = problem.upper[n:every]
+        standing = np.zeros(every - n)
+        standing[self._column] = problem.integer[n:every][self._column] & (self._most[self._column] == 1.0)
         matrix = sp.csr_array(problem.matrix[: problem.program_rows][:, :every])
-        wanted = sp.csr_array(matrix[:, n:]).minimum(0) @ standing.astype(float) < 0.0
-        asking = np.flatnonzero(wanted & others)
+        asking = np.flatnonzero(sp.csr_array(matrix[:, n:]).minimum(0) @ standing < 0.0)
+        asking = np.setdiff1d(asking, level)
         part = matrix[asking]
         self._deployed, self._helped = sp.csr_array(part[:, :n]), sp.csr_array(part[:, n:]).minimum(0)
         burden = sp.csr_array(part[:, n:]).maximum(0) @ problem.lower[n:every]
@@ -53,9 +49,7 @@ class Supports:
 
     def lacking(self, picked: Bools) -> float:
         """Return by how much rows cannot be kept by a layout (n,) because nothing stands for what they ask, in all."""
-        if self._room.size == 0:
-            return 0.0
-        most = np.ones(self._standing.size)
+        most = self._most.copy()
         stands = np.minimum(1.0, (self._gives @ picked.astype(float))[self._stands])
         np.minimum.at(most, self._column, stands)
         over = self._deployed @ picked.astype(float) + self._helped @ most - self._room

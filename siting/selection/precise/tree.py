@@ -22,7 +22,7 @@ from siting.selection.precise.criteria import Criterion
 from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.nodes import Node, Point
 from siting.selection.precise.problem import Problem
-from siting.selection.precise.seek import OUTER_ROUNDS, Seeker
+from siting.selection.precise.seek import Seeker
 from siting.selection.program import Ended
 
 # Nodes that are under way at one time.
@@ -190,14 +190,14 @@ class Search:
         if ledger.processed >= self._far_at and ledger.gap > FAR_GAP:
             before = ledger.value
             seeker.stir(*place)
-            seeker.outer(*place, left.theta, left.lower, left.upper, 1)
+            seeker.outer(*place, left.theta, left.lower, left.upper)
             self._far_step = FAR_EVERY if ledger.value < before else FAR_SLOWER * self._far_step
             self._far_at = ledger.processed + self._far_step
         if node.number == 0 and node.bound < ledger.target:
             self._root = (left.y, left.lower, left.upper)
             ledger.raise_bound(node.bound)
             seeker.stir(*place)
-            seeker.outer(*place, left.theta, left.lower, left.upper, OUTER_ROUNDS)
+            seeker.outer(*place, left.theta, left.lower, left.upper)
 
     def _numbers(self, known: int, found: tuple[Ints, ...]) -> Ints | None:
         """Keep rows found at a node, and return the numbers of its rows here, None if they are the same.
