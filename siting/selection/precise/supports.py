@@ -30,9 +30,8 @@ class Supports:
         aux = sp.csr_array(rows[:, n:])
         self._stands = np.flatnonzero((np.diff(aux.indptr) == 1) & asked & (np.diff(self._gives.indptr) > 0))
         self._column = aux.indices[aux.indptr[self._stands]].astype(np.int64)
-        self._most = problem.upper[n:every]
         standing = np.zeros(every - n)
-        standing[self._column] = problem.integer[n:every][self._column] & (self._most[self._column] == 1.0)
+        standing[self._column] = (problem.integer & (problem.upper == 1.0))[n + self._column]
         matrix = sp.csr_array(problem.matrix[: problem.program_rows][:, :every])
         asking = np.flatnonzero(sp.csr_array(matrix[:, n:]).minimum(0) @ standing < 0.0)
         asking = np.setdiff1d(asking, level)
@@ -49,7 +48,7 @@ class Supports:
 
     def lacking(self, picked: Bools) -> float:
         """Return by how much rows cannot be kept by a layout (n,) because nothing stands for what they ask, in all."""
-        most = self._most.copy()
+        most = np.ones(self._helped.shape[1])
         stands = np.minimum(1.0, (self._gives @ picked.astype(float))[self._stands])
         np.minimum.at(most, self._column, stands)
         over = self._deployed @ picked.astype(float) + self._helped @ most - self._room
