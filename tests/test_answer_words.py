@@ -65,6 +65,15 @@ def test_a_bound_is_rounded_down_so_that_none_below_stays_true():
     assert [below(x) for x in (0.52199, 13.45999, 0.1, 28471.9)] == ["0.5219", "13.45", "0.1", "2.847e+04"]
 
 
+def test_a_shortfall_and_its_bound_have_digits_enough_to_be_told_apart():
+    close = proof_sentence(certificate(stage("shortfall", 0.198271621, 0.198073547, 9.99e-4)))
+    assert close.startswith("Shortfall 0.19827 (")
+    assert "has one below 0.19807 (0.1 % less)" in close
+    assert below(0.198073547, 5) == "0.19807"
+    wide = proof_sentence(certificate(stage("shortfall", 0.198271621, 0.15, 0.24, False), ended="time limit"))
+    assert wide.startswith("Shortfall 0.1983 (")
+
+
 def test_missed_goals_are_told_with_the_share_above_the_goal_or_as_a_multiple_of_it():
     c = certificate(stage("shortfall", 1.0, 0.9, 0.1))
     told = goals_sentence(

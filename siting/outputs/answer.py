@@ -90,10 +90,11 @@ def _score_sentence(certificate: Certificate) -> str:
 def _shortfall_sentence(certificate: Certificate, stage: dict[str, Any]) -> str:
     """Tell of missed goals: no layout can fall short by less than the bound; a shortfall is never below 0."""
     value, bound, ways = float(stage["value"]), _finite(stage["bound"]), _ways(certificate)
-    name = f"Shortfall {number(value)} ({_SHORTFALL})"
     if stage["gap"] == 0.0:
-        return f"{name}; proved: no layout within the rules{ways} has a smaller one."
-    least = f"{below(bound)} ({share_above(1.0 - bound / value)} less)" if bound > 0.0 else ""
+        return f"Shortfall {number(value)} ({_SHORTFALL}); proved: no layout within the rules{ways} has a smaller one."
+    digits = apart(value, bound)
+    name = f"Shortfall {value:.{digits}g} ({_SHORTFALL})"
+    least = f"{below(bound, digits)} ({share_above(1.0 - bound / value)} less)" if bound > 0.0 else ""
     if stage["proved"]:
         told = f"has one below {least}" if least else f"is better by more than {share_above(stage['gap'])}"
         return f"{name}; proved: no layout within the rules{ways} {told}."
@@ -146,10 +147,16 @@ def _finite(bound: Any) -> float:
     return float(bound) if bound is not None and math.isfinite(bound) else -math.inf
 
 
-def below(value: float) -> str:
-    """Return a positive number with four digits, rounded down, so that "none below" stays true."""
-    digit = 10.0 ** (math.floor(math.log10(value)) - 3)
-    return f"{math.floor(value / digit + 1e-6) * digit:.4g}"
+def apart(value: float, bound: float) -> int:
+    """Return how many digits tell a value above 0 from its bound: two more than they share, at least four."""
+    share = 1.0 - max(bound, 0.0) / value
+    return 4 if share <= 0.0 else min(12, max(4, 2 + round(-math.log10(share))))
+
+
+def below(value: float, digits: int = 4) -> str:
+    """Return a positive number with so many digits, rounded down, so that "none below" stays true."""
+    digit = 10.0 ** (math.floor(math.log10(value)) - digits + 1)
+    return f"{math.floor(value / digit + 1e-6) * digit:.{digits}g}"
 
 
 def search_sentence(certificate: Certificate, seconds: float) -> str:
