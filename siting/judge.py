@@ -62,7 +62,8 @@ def compare(
     """Set layouts side by side on the same assumptions: cost, errors, coverage, rules, and which beats which."""
     found = read(region, as_json)
     from siting import api
-    from siting.outputs.comparison import comparison_content, comparison_files, comparison_lines
+    from siting.outputs.comparison import comparison_lines
+    from siting.outputs.comparison_files import comparison_content, comparison_files
     from siting.outputs.folder import check_target
     from siting.outputs.naming import folder_name
     from siting.region.faults import InputError

@@ -24,7 +24,8 @@ from siting.assessment.comparison import (
 )
 from siting.assessment.layout import assess_layout
 from siting.assessment.precision import precision, target_errors
-from siting.outputs.comparison import comparison_content, comparison_files, comparison_lines
+from siting.outputs.comparison import comparison_lines
+from siting.outputs.comparison_files import comparison_content, comparison_files
 from siting.planning import plan_region
 from siting.region import read_region
 from siting.region.layouts import read_layout
