@@ -10,6 +10,7 @@ from typing import Any
 from siting.assessment.comparison import Comparison, Held, Key, Loss, Member
 from siting.outputs import tables
 from siting.outputs.comparison import broken_labels, comparison_lines, letter
+from siting.outputs.documents import document
 from siting.outputs.geojson import dumps, feature, feature_collection
 from siting.outputs.ladder import clean_text
 from siting.outputs.manifest import versions
@@ -50,13 +51,7 @@ def comparison_content(comparison: Comparison) -> dict[str, Any]:
         "inputs": dict(region.inputs),
         "versions": versions(),
     }
-    return dict(json.loads(_json(content)))
-
-
-def _json(content: Any) -> str:
-    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False, sort_keys=True)
-    # A file name may hold bytes that are no text; they must not keep the file from being written.
-    return text.encode("utf-8", "replace").decode("utf-8") + "\n"
+    return dict(json.loads(document(content, by_key=True)))
 
 
 def _target_name(key: Key | None) -> dict[str, str] | None:
@@ -112,7 +107,7 @@ def comparison_files(comparison: Comparison) -> dict[str, str]:
     return {
         "comparison.csv": _quantities(comparison),
         "comparison.geojson": _places(comparison),
-        "comparison.json": _json(comparison_content(comparison)),
+        "comparison.json": document(comparison_content(comparison), by_key=True),
         "comparison.txt": comparison_lines(comparison),
         "costs.csv": _costs(comparison),
         "sites.csv": _site_table(comparison),

@@ -66,9 +66,10 @@ def content(region: Region, result: Any, **more: Any) -> dict[str, Any]:
     }
 
 
-def document(found: Mapping[str, Any]) -> str:
-    """Return a JSON document as text; the same content gives the same bytes."""
-    text = json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False)
+def document(found: Mapping[str, Any], *, by_key: bool = False) -> str:
+    """Return a JSON document as text, sorted by its keys if asked for; the same content gives the same bytes."""
+    text = json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False, sort_keys=by_key)
+    # A file name may hold bytes that are no text; they must not keep the file from being written.
     return text.encode("utf-8", "replace").decode("utf-8") + "\n"
 
 
