@@ -322,22 +322,46 @@ def lowered(part: Part, at: At, columns: Ints) -> Floats:
 
 
 def _lowered(part: Part, at: At, group: Group, these: Ints) -> Floats:
+    halves = halves_of(part, at, group, these)
+    return np.asarray((halves.rest * np.linalg.solve(halves.own, halves.rest)).sum(axis=1))
+
+
+@dataclass(frozen=True, eq=False)
+class Halves:
+    """Columns (m,) of a group at a point: factors after half a solve, `common` (m, r, k) and `local` (m, r, l).
+
+    Two columns share A_d' L^-1 A_e = common_d common_e' + local_d local_e', the latter if their blocks are one;
+    `own` (m, r, r) is I + A_d' L^-1 A_d and `rest` (m, r, T) is A_d' [u; v]. `block` (m,) is -1 for none.
+    """
+
+    common: Floats
+    local: Floats
+    own: Floats
+    rest: Floats
+    block: Ints
+
+
+def halves_of(part: Part, at: At, group: Group, these: Ints) -> Halves:
+    """Return how some columns of a group stand at a point with whole blocks."""
     effective = group.common[these]
     n, r, k = effective.shape
     rest = _rest(part, at, group, these, _common_rest(effective, at))
     block = part.block[group.columns[these]]
     inside = np.flatnonzero(block >= 0)
     own = np.broadcast_to(np.eye(r), (n, r, r)).copy()
+    within = np.zeros((n, r, part.size))
     if inside.size:
         local = group.local[these[inside]]
-        solved = np.linalg.solve(at.inner[block[inside]], local.swapaxes(1, 2))
+        inner = at.inner[block[inside]]
+        solved = np.linalg.solve(inner, local.swapaxes(1, 2))
         effective = effective.copy()
         effective[inside] -= (at.cross[block[inside]] @ solved).swapaxes(1, 2)
         own[inside] += local @ solved
+        within[inside] = np.linalg.solve(np.linalg.cholesky(inner), local.swapaxes(1, 2)).swapaxes(1, 2)
     wide = solve_triangular(at.lower, effective.reshape(n * r, k).T, lower=True, check_finite=False)
-    half = wide.T.reshape(n, r, k)
+    half = np.ascontiguousarray(wide.T).reshape(n, r, k)
     own += half @ half.swapaxes(1, 2)
-    return np.asarray((rest * np.linalg.solve(own, rest)).sum(axis=1))
+    return Halves(half, within, own, rest, block)
 
 
 def idle(

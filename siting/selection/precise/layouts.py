@@ -2,34 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import scipy.sparse as sp
 
 from siting.arrays import Bools, Floats, Ints
 from siting.selection.highs import Solver
-from siting.selection.precise.criteria import LogDeterminant, Variances, Weights
+from siting.selection.precise.criteria import LogDeterminant, Variances
 from siting.selection.precise.information import block_count, evaluate, lowered
 from siting.selection.precise.problem import ROUNDING, Problem
+from siting.selection.precise.swapping import Swaps
 from siting.selection.rows import Rows
 
 BETTER = 1e-10
 MOST_PASSES = 6
 # The share of its weight with which a target that is met counts when deployments have to leave.
 MET = 0.01
-
-
-def merit(weights: Weights, values: Floats, cost: Floats, broken: float) -> Floats:
-    """Return what is made small for layouts with values (m, T) and linear cost (m,); `broken` prices broken limits."""
-    hard = np.isinf(weights.kappa)
-    kappa = np.where(hard, 0.0, weights.kappa)
-    above = weights.above(values)
-    out = cost + above @ kappa
-    if hard.any():
-        out = out + broken * (above[:, hard] / np.abs(weights.gamma[hard])).sum(axis=1)
-        out = out + np.where((above[:, hard] > 0.0).any(axis=1), broken, 0.0)
-    return np.asarray(out)
 
 
 class LocalSearch:
@@ -62,31 +51,35 @@ class LocalSearch:
         rows = np.flatnonzero(own & (reach > room + ROUNDING))
         self._columns = part[rows].toarray()
         self._burden, self._burden_cost = burden[rows].toarray(), problem.cost[brought]
-        self._room = room[rows] + ROUNDING * (1.0 + np.abs(problem.limits[rows]))
+        self.room = room[rows] + ROUNDING * (1.0 + np.abs(problem.limits[rows]))
         self._price = float(np.abs(problem.cost).sum()) + 1.0
 
     def _brought(self, picked: Bools) -> Bools:
         """Return which default columns a layout brings with it."""
         return np.asarray(self._brings[picked].any(axis=0))
 
-    def _load(self, picked: Bools) -> Floats:
+    def load(self, picked: Bools) -> Floats:
         """Return what a layout and its defaults put on each row."""
         return np.asarray(self._columns @ picked.astype(float) + self._burden @ self._brought(picked).astype(float))
 
-    def _cost_of(self, picked: Bools) -> float:
+    def cost_of(self, picked: Bools) -> float:
         """Return the linear cost of a layout and its defaults."""
         return float(self.cost[picked].sum() + self._burden_cost @ self._brought(picked))
 
-    def _cost_with(self, picked: Bools, add: Ints) -> Floats:
+    def cost_with(self, picked: Bools, add: Ints) -> Floats:
         """Return the linear cost (m,) of a layout with one more deployment."""
         more = (self._brings[add] & ~self._brought(picked)) @ self._burden_cost
-        return np.asarray(self._cost_of(picked) + self.cost[add] + more)
+        return np.asarray(self.cost_of(picked) + self.cost[add] + more)
+
+    def more(self, picked: Bools) -> Floats:
+        """Return (rows, pool) what each deployment would put on the rows beside a layout."""
+        return np.asarray(self._columns + self._burden @ (self._brings & ~self._brought(picked)).T)
 
     def fits(self, picked: Bools) -> Bools:
         """Return the mask of the pool's deployments that may be added; a broken row may only be made better."""
-        more = self._columns + self._burden @ (self._brings & ~self._brought(picked)).T
-        after = self._load(picked)[:, None] + more
-        worse = (after > self._room[:, None]) & (more > 0.0)
+        more = self.more(picked)
+        after = self.load(picked)[:, None] + more
+        worse = (after > self.room[:, None]) & (more > 0.0)
         out = ~worse.any(axis=0) & ~picked
         if self._clash is not None:
             out &= ~self._clash[:, picked].any(axis=1)
@@ -94,7 +87,7 @@ class LocalSearch:
 
     def keeps(self, picked: Bools) -> bool:
         """Say whether a layout keeps all rows."""
-        held = bool(np.all(self._load(picked) <= self._room))
+        held = bool(np.all(self.load(picked) <= self.room))
         return held and (self._clash is None or not self._clash[np.ix_(picked, picked)].any())
 
     def values(self, picked: Bools, add: Ints | None = None) -> tuple[Floats, Floats]:
@@ -118,22 +111,56 @@ class LocalSearch:
             there.append(at.values - lowered(part, at, add))
         return np.concatenate(here), np.concatenate(there, axis=1)
 
-    def _merit(self, values: Floats, cost: Floats) -> Floats:
-        return merit(self.criterion.weights, values, cost, self._price)
+    def changes(self, picked: Bools) -> Callable[[int], tuple[Floats, Floats]]:
+        """Return what tells how a layout's values move as one deployment leaves, -1 for none.
+
+        It gives (T,) for the loss alone and (pool, T) with each deployment that comes for it.
+        """
+        criterion = self.criterion
+        if isinstance(criterion, Variances):
+            swaps = [Swaps(part, picked) for part in criterion.parts]
+
+            def told(out: int) -> tuple[Floats, Floats]:
+                if out < 0:
+                    return np.zeros(criterion.weights.kappa.size), np.concatenate([s.joined for s in swaps], axis=1)
+                alone, both = zip(*(s.left(out) for s in swaps), strict=True)
+                return np.concatenate(alone), np.concatenate(both, axis=1)
+
+            return told
+        base, _ = self.values(picked)
+        every = np.arange(picked.size)
+
+        def worked_out(out: int) -> tuple[Floats, Floats]:
+            without = picked & (every != out)
+            here, there = self.values(without, every)
+            return here - base, there - base
+
+        return worked_out
+
+    def merit(self, values: Floats, cost: Floats) -> Floats:
+        """Return what is made small for layouts with values (m, T) and linear cost (m,); a broken limit costs most."""
+        weights = self.criterion.weights
+        hard = np.isinf(weights.kappa)
+        above = weights.above(values)
+        out = cost + above @ np.where(hard, 0.0, weights.kappa)
+        if hard.any():
+            out = out + self._price * (above[:, hard] / np.abs(weights.gamma[hard])).sum(axis=1)
+            out = out + np.where((above[:, hard] > 0.0).any(axis=1), self._price, 0.0)
+        return np.asarray(out)
 
     def filled(self, picked: Bools) -> Bools:
         """Add deployments, the most improvement a unit of the tightest row first, while one helps."""
         picked = picked.copy()
         alone = self._columns + self._burden @ self._brings.T
-        spent = np.maximum(alone, 0.0) / np.maximum(self._room, 1e-12)[:, None]
+        spent = np.maximum(alone, 0.0) / np.maximum(self.room, 1e-12)[:, None]
         price = np.maximum(spent.max(axis=0, initial=1e-9), 1e-9)
         while True:
             add = np.flatnonzero(self.fits(picked))
             if add.size == 0:
                 return picked
             here, there = self.values(picked, add)
-            now = float(self._merit(here[None], np.array([self._cost_of(picked)]))[0])
-            gain = now - self._merit(there, self._cost_with(picked, add))
+            now = float(self.merit(here[None], np.array([self.cost_of(picked)]))[0])
+            gain = now - self.merit(there, self.cost_with(picked, add))
             best = int(np.argmax(gain / price[add]))
             if not gain[best] > BETTER * max(1.0, abs(now)):
                 return picked
@@ -148,8 +175,8 @@ class LocalSearch:
         if self._clash is not None:
             picked &= held | ~self._clash[:, held].any(axis=1)
         while not self.keeps(picked):
-            over = self._load(picked) > self._room
-            relief = (np.maximum(self._columns[over], 0.0) / np.maximum(self._room[over], 1e-12)[:, None]).sum(axis=0)
+            over = self.load(picked) > self.room
+            relief = (np.maximum(self._columns[over], 0.0) / np.maximum(self.room[over], 1e-12)[:, None]).sum(axis=0)
             if self._clash is not None:
                 relief += self._clash[:, picked].sum(axis=1)
             loose = np.flatnonzero(picked & ~held & (relief > 0.0))
@@ -182,11 +209,11 @@ class LocalSearch:
                 without[out] = False
                 add = np.flatnonzero(self.fits(without))
                 here, there = self.values(without, add)
-                merits = self._merit(there, self._cost_with(without, add))
+                merits = self.merit(there, self.cost_with(without, add))
                 merits[add == out] = np.inf
                 best = int(np.argmin(merits)) if merits.size else -1
-                cost = np.array([self._cost_of(without)])
-                dropped = float(self._merit(here[None], cost)[0]) if self.keeps(without) else np.inf
+                cost = np.array([self.cost_of(without)])
+                dropped = float(self.merit(here[None], cost)[0]) if self.keeps(without) else np.inf
                 step = BETTER * max(1.0, abs(now))
                 if best >= 0 and merits[best] < min(now - step, dropped):
                     trial = without.copy()
@@ -204,7 +231,7 @@ class LocalSearch:
     def merit_of(self, picked: Bools) -> float:
         """Return what is made small for one layout."""
         here, _ = self.values(picked)
-        return float(self._merit(here[None], np.array([self._cost_of(picked)]))[0])
+        return float(self.merit(here[None], np.array([self.cost_of(picked)]))[0])
 
 
 def _brought(problem: Problem, pool: Ints, brings: Mapping[int, Ints]) -> tuple[Ints, Bools]:

@@ -43,7 +43,7 @@ class Relaxing:
         self.cliques = [Cliques(e, np.ones(problem.width)) for e in problem.program.exclusions]
         self.choices = Choices(problem)
         self._occupancy_rows = _occupancy_rows(problem)
-        self._site = _sites(problem)
+        self.sites = _sites(problem)
 
     def first_active(self, lower: Floats, upper: Floats, best: Floats | None) -> Bools:
         """Return the columns that the first relaxation looks at: all, or those that promise most.
@@ -66,7 +66,7 @@ class Relaxing:
         turn = np.zeros(n, dtype=np.int64)
         seen: dict[int, int] = {}
         for column in order.tolist():
-            site = int(self._site[column])
+            site = int(self.sites[column])
             turn[column] = seen.get(site, 0)
             seen[site] = turn[column] + 1
         place = np.empty(n, dtype=np.int64)
@@ -155,17 +155,17 @@ class Relaxing:
         told = np.zeros(self.problem.limits.size)
         known = point.rows < told.size
         told[point.rows[known]] = point.multipliers[known]
-        mine = np.flatnonzero((self._site >= 0) & (upper[:n] > 0.5))
+        mine = np.flatnonzero((self.sites >= 0) & (upper[:n] > 0.5))
         if mine.size == 0:
             return point
-        mine = mine[np.lexsort((reduced[mine], self._site[mine]))]
-        rows, begin = np.unique(self._site[mine], return_index=True)
+        mine = mine[np.lexsort((reduced[mine], self.sites[mine]))]
+        rows, begin = np.unique(self.sites[mine], return_index=True)
         least = reduced[mine[begin]] - told[rows]
         after = np.append(mine[1:], mine[0])[begin]
         several = np.diff(np.append(begin, mine.size)) > 1
         second = np.where(several, reduced[after] - told[rows], np.inf)
         best = np.clip(told[rows], np.maximum(-second, 0.0), np.maximum(-least, 0.0))
-        stands = np.bincount(np.searchsorted(rows, self._site[mine]), weights=lower[mine], minlength=rows.size) > 0.5
+        stands = np.bincount(np.searchsorted(rows, self.sites[mine]), weights=lower[mine], minlength=rows.size) > 0.5
         best = np.where(stands, told[rows], best)
         if not np.any(best != told[rows]):
             return point
@@ -184,8 +184,8 @@ class Relaxing:
         """
         n = self.problem.deployments
         missing = np.flatnonzero((reduced[:n] < 0.0) & ~active[:n] & (upper[:n] > lower[:n]))
-        missing = missing[np.lexsort((reduced[missing], self._site[missing]))]
-        _, begin, count = np.unique(self._site[missing], return_index=True, return_counts=True)
+        missing = missing[np.lexsort((reduced[missing], self.sites[missing]))]
+        _, begin, count = np.unique(self.sites[missing], return_index=True, return_counts=True)
         loss = -float(reduced[missing[begin]].sum())
         few = np.arange(missing.size) - np.repeat(begin, count) < FEW_OF_A_SITE
         missing = missing[few]

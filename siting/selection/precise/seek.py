@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
 from siting.arrays import Bools, Floats, Ints
+from siting.selection.precise.exchanging import Exchange
 from siting.selection.precise.layouts import LocalSearch, completed, linear_layout
 from siting.selection.precise.ledger import Ledger
 from siting.selection.precise.outer import layout_of_cuts
@@ -21,8 +23,9 @@ POOL, STIRRED = 250, 100
 ROUNDS, MORE_ROUNDS, LARGE_GAP = 10, 30, 0.15
 # As much as this a deployment counts that the relaxed point does not use, when one is drawn.
 UNUSED = 0.02
-# Deployments that tangent planes may choose from, and planes that are kept from one call to the next.
-OUTER, KEPT_CUTS = 160, 8
+# Deployments that tangent planes may choose from, planes that are kept from one call to the next, and programs of
+# them in a row without a better layout after which they end.
+OUTER, KEPT_CUTS, OUTER_ROUNDS = 160, 16, 3
 # A deployment with more than this of a relaxed point stands in the layout that is made from it.
 ROUNDED_UP = 0.3
 
@@ -47,6 +50,8 @@ class Seeker:
         self.best: Floats | None = None
         self._supports = Supports(self._problem)
         self._cuts: list[tuple[Floats, Floats]] = []
+        # The layout around which several changes at once were looked for last.
+        self._exchanged: Floats | None = None
 
     def first(self, lower: Floats, upper: Floats) -> None:
         """Reach a first layout: greedy choice from what is required, else an integer program of the first slopes."""
@@ -123,8 +128,30 @@ class Seeker:
         rounds = ROUNDS if self._ledger.gap < LARGE_GAP else MORE_ROUNDS
         stirring.run(rounds, lambda: self._ledger.stopped() is not None)
 
+    def exchange(self, y: Floats, reduced: Floats) -> None:
+        """Better the best layout by several changes at once, such as a site that opens sooner for one that opens later.
+
+        This goes on while it finds something; a layout is looked at once.
+        """
+        n, place = self._problem.deployments, self._relaxing.sites
+        while self.best is not None and self.best is not self._exchanged and self._ledger.stopped() is None:
+            self._exchanged = self.best
+            promising = _promising(y, reduced, np.arange(n))
+            chosen = np.flatnonzero(self.best[:n] > 0.5)
+            pool = np.union1d(np.flatnonzero(np.isin(place, place[chosen])), np.union1d(chosen, promising))
+            search = self._local(pool, reduced)
+            exchange = Exchange(search, np.isin(pool, chosen), self._problem.lower[pool] > 0.5, place[pool])
+            for changes in (1, 2, 3):
+                better = exchange.better(changes, partial(self._stand, pool))
+                if any(self.took(pool[layout]) for layout in better):
+                    break
+
+    def _stand(self, pool: Ints, layouts: Bools) -> Bools:
+        """Say which layouts (m, p) have what their other columns stand on."""
+        return np.asarray(self._supports.lacks(pool, layouts) <= 0.0)
+
     def outer(self, y: Floats, reduced: Floats, theta: Floats, lower: Floats, upper: Floats) -> None:
-        """Look for a layout by tangent planes at a relaxed point, at the best layout and at those found so before.
+        """Look for layouts by tangent planes at a relaxed point, at the best layout and at those found so.
 
         `reduced` (columns,) are the reduced costs of the relaxation and `theta` (T,) its multipliers of the targets.
         """
@@ -144,16 +171,23 @@ class Seeker:
         places = [y] + ([] if self.best is None else [occupied(problem, self.best)])
         cuts = self._cuts[-KEPT_CUTS:] + [self._cut(place, theta) for place in places]
         self._cuts = cuts
-        if self._ledger.stopped() is not None:
-            return
-        layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._ledger.left())
-        if layout is None:
-            return
-        cuts.append(self._cut(occupied(problem, layout), theta))
-        chosen = np.flatnonzero(layout[:n] > 0.5)
-        if self.took(chosen):
-            pool = np.union1d(np.argsort(cost, kind="stable")[:STIRRED], chosen)
-            self._improve(self._local(pool, reduced), np.isin(pool, chosen), self._problem.lower[pool] > 0.5, 1)
+        pool = np.argsort(cost, kind="stable")[:STIRRED]
+        seen: set[bytes] = set()
+        failed = 0
+        while failed < OUTER_ROUNDS and self._ledger.stopped() is None:
+            layout = layout_of_cuts(problem, cuts, lower, upper, keep, self._ledger.left())
+            if layout is None or layout.tobytes() in seen:
+                # Its own plane is among the others: they know nothing better.
+                return
+            seen.add(layout.tobytes())
+            cuts.append(self._cut(occupied(problem, layout), theta))
+            chosen = np.flatnonzero(layout[:n] > 0.5)
+            failed += 1
+            if self.took(chosen):
+                failed = 0
+                wide = np.union1d(pool, chosen)
+                held = self._problem.lower[wide] > 0.5
+                self._improve(self._local(wide, reduced), np.isin(wide, chosen), held, 1)
 
     def _cut(self, y: Floats, theta: Floats) -> tuple[Floats, Floats]:
         measured = self._relaxing.measure(y)

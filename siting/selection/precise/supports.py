@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import scipy.sparse as sp
 
-from siting.arrays import Bools, Floats
+from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.layouts import LocalSearch
 from siting.selection.precise.problem import ROUNDING, Problem
 
@@ -28,7 +28,7 @@ class Supports:
         self.able = np.asarray(self._gives.sum(axis=0) > 0.0).ravel()
         # Rows of whole columns that stand on deployments alone, and what other rows ask of those columns.
         aux = sp.csr_array(rows[:, n:])
-        self._stands = np.flatnonzero((np.diff(aux.indptr) == 1) & asked & (np.diff(self._gives.indptr) > 0))
+        self._stands = np.flatnonzero((np.diff(aux.indptr) == 1) & asked)
         self._column = aux.indices[aux.indptr[self._stands]].astype(np.int64)
         standing = np.zeros(every - n)
         standing[self._column] = (problem.integer & (problem.upper == 1.0))[n + self._column]
@@ -48,11 +48,15 @@ class Supports:
 
     def lacking(self, picked: Bools) -> float:
         """Return by how much rows cannot be kept by a layout (n,) because nothing stands for what they ask, in all."""
-        most = np.ones(self._helped.shape[1])
-        stands = np.minimum(1.0, (self._gives @ picked.astype(float))[self._stands])
-        np.minimum.at(most, self._column, stands)
-        over = self._deployed @ picked.astype(float) + self._helped @ most - self._room
-        return float(np.maximum(over, 0.0).sum())
+        return float(self.lacks(np.arange(picked.size), picked[None])[0])
+
+    def lacks(self, pool: Ints, trials: Bools) -> Floats:
+        """Return the same (m,) of layouts (m, p) over a pool of deployments (p,)."""
+        chosen = trials.T.astype(float)
+        most = np.ones((self._helped.shape[1], trials.shape[0]))
+        np.minimum.at(most, self._column, np.minimum(1.0, (self._gives[:, pool] @ chosen)[self._stands]))
+        over = self._deployed[:, pool] @ chosen + self._helped @ most - self._room[:, None]
+        return np.asarray(np.maximum(over, 0.0).sum(axis=0))
 
     def mended(self, search: LocalSearch, picked: Bools, held: Bools, promise: Floats) -> tuple[Bools, Bools]:
         """Return a layout over a search's pool (p,) with what such rows ask, and what has to stay in it.

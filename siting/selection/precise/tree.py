@@ -198,6 +198,7 @@ class Search:
             ledger.raise_bound(node.bound)
             seeker.stir(*place)
             seeker.outer(*place, left.theta, left.lower, left.upper)
+        seeker.exchange(*place)
 
     def _numbers(self, known: int, found: tuple[Ints, ...]) -> Ints | None:
         """Keep rows found at a node, and return the numbers of its rows here, None if they are the same.
