@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting.selection.precise.criteria import LogDeterminant, Variances, Weights
-from siting.selection.precise.exchanging import NEARLY, Exchange, moves_of
+from siting.selection.precise.exchanging import MOST, NEARLY, Exchange, moves_of
 from siting.selection.precise.information import Group, Part
 from siting.selection.precise.layouts import LocalSearch
 from siting.selection.precise.ledger import Ledger, judged
@@ -150,7 +150,7 @@ def test_where_sites_do_not_share_air_the_first_guess_is_the_best_of_all_combina
     kept = [layout for layout in found if search.keeps(layout)]
     reached = search.merit_of(kept[0]) if kept else now
     # One that keeps the rows is as good as the best of exactly so many changes or fewer.
-    assert reached <= best + 1e-9 or best == pytest.approx(now, rel=1e-9)
+    assert reached <= best + 1e-9
 
 
 @given(SEEDS, st.sampled_from([1, 2, 3]))
@@ -170,7 +170,7 @@ def test_layouts_of_several_changes_are_better_keep_what_is_held_and_nearly_the_
     for layout in found:
         assert search.merit_of(layout) < search.merit_of(picked)
         assert layout[held].all()
-        assert np.all(search.load(layout) <= search.room + NEARLY * np.abs(search.room))
+        assert np.all(search.load(layout) <= search.room + (1.0 + 1e-9) * MOST * NEARLY * np.abs(search.room))
         assert 1 <= (picked & ~layout).sum() <= count
         assert (layout & ~picked).sum() <= count
         assert not layout[~allowed & ~picked].any()

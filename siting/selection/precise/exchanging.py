@@ -15,9 +15,10 @@ from siting.arrays import Bools, Floats, Ints
 from siting.selection.precise.layouts import BETTER, LocalSearch
 
 # Combinations that are worked out, the best guesses first, and how many are looked at at one time.
-TRIED, CHUNK = 100, 200
-# The share of its limit by which a combination may break a row, as rows depend on what deployments bring with them.
-NEARLY = 0.005
+TRIED, CHUNK = 50, 200
+# A combination that breaks a row by this share of its limit is worth e times less, as other ways of supply may mend
+# that; by more than so many times as much it is not tried.
+NEARLY, MOST = 0.005, 4.0
 # Changes within sites of which three are combined: those after which the layout is best.
 AMONG = 150
 
@@ -73,7 +74,7 @@ class Exchange:
 
         A change is a swap, a loss or an addition; one of two changes, and each of three, stays within a site. What they
         do together is guessed from what each does alone; that a layout is better has been worked out. It may break rows
-        by little (`NEARLY`). `allowed` says which of some layouts (m, pool) are worth it.
+        by little. `allowed` says which of some layouts (m, pool) are worth it.
         """
         search, now = self._search, self._now
         out: list[Bools] = []
@@ -90,24 +91,29 @@ class Exchange:
         return out
 
     def _promising(self, count: int) -> Ints:
-        """Return combinations (m, count) that make the layout better and keep its rows by guess, the best first."""
+        """Return combinations (m, count) that make the layout better and nearly keep its rows by guess, the best first.
+
+        What a combination gains counts the less the more it breaks a row.
+        """
         search, moves = self._search, self._moves
-        room = search.room + NEARLY * np.abs(search.room) - self._load
+        room, scale = search.room - self._load, 1.0 / np.maximum(np.abs(search.room), 1e-12)
 
         def merit(values: Floats, costs: Floats) -> Floats:
             return search.merit(self._base + values, self._cost + costs)
 
-        guesses, found = [np.empty(0)], [np.empty((0, count), dtype=np.int64)]
+        worths, found = [np.empty(0)], [np.empty((0, count), dtype=np.int64)]
         for which in _combinations(moves, self._place, count, merit(moves.values, moves.costs)):
             guess = merit(np.add.reduce([moves.values[change] for change in which.T]), moves.costs[which].sum(axis=1))
             better = np.flatnonzero(guess < self._now)
             better = better[_apart(moves.out[which[better]]) & _apart(moves.add[which[better]])]
-            loads = np.add.reduce([moves.loads[change] for change in which[better].T])
-            better = better[np.all(loads <= room, axis=1)]
-            guesses.append(guess[better])
+            over = np.add.reduce([moves.loads[change] for change in which[better].T]) - room
+            broken = (over * scale).max(axis=1, initial=0.0)
+            nearly = broken <= MOST * NEARLY
+            better = better[nearly]
+            worths.append((self._now - guess[better]) * np.exp(-broken[nearly] / NEARLY))
             found.append(which[better])
         every = np.concatenate(found)
-        return every[np.lexsort((*every.T[::-1], np.concatenate(guesses)))]
+        return every[np.lexsort((*every.T[::-1], -np.concatenate(worths)))]
 
 
 def _combinations(moves: Moves, place: Ints, count: int, alone: Floats) -> Iterator[Ints]:
