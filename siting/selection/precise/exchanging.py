@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.arrays import Bools, Floats, Ints
-from siting.selection.precise.layouts import BETTER, LocalSearch
+from siting.selection.precise.layouts import LocalSearch, least_gain
 
 # Combinations that are worked out, the best guesses first, and how many are looked at at one time.
 TRIED, CHUNK = 50, 200
@@ -83,7 +83,7 @@ class Exchange:
         for begin in range(0, which.shape[0], CHUNK):
             trials = _changed(self._moves, self._picked, which[begin : begin + CHUNK])
             for trial in trials[allowed(trials)]:
-                if search.merit_of(trial) < now - BETTER * max(1.0, abs(now)):
+                if search.merit_of(trial) < now - least_gain(now):
                     out.append(trial)
                 tried += 1
                 if tried == TRIED:
@@ -146,8 +146,8 @@ def _apart(who: Ints) -> Bools:
 def _changed(moves: Moves, picked: Bools, which: Ints) -> Bools:
     """Return the layouts (m, pool) after combinations (m, count) of changes."""
     trials = np.tile(np.append(picked, False), (which.shape[0], 1))
+    row = np.arange(which.shape[0])
     for change in which.T:
-        row = np.arange(which.shape[0])
         trials[row, moves.out[change]] = False
         trials[row, moves.add[change]] = True
     # The last place stands for nobody.

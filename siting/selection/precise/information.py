@@ -328,17 +328,15 @@ def _lowered(part: Part, at: At, group: Group, these: Ints) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Halves:
-    """Columns (m,) of a group at a point: factors after half a solve, `common` (m, r, k) and `local` (m, r, l).
+    """Columns (m,) of a group at a point: their factors on the common coordinates after half a solve (m, r, k).
 
-    Two columns share A_d' L^-1 A_e = common_d common_e' + local_d local_e', the latter if their blocks are one;
-    `own` (m, r, r) is I + A_d' L^-1 A_d and `rest` (m, r, T) is A_d' [u; v]. `block` (m,) is -1 for none.
+    Two columns share A_d' L^-1 A_e = common_d common_e', and what their local factors say within a block of both;
+    `own` (m, r, r) is I + A_d' L^-1 A_d and `rest` (m, r, T) is A_d' [u; v].
     """
 
     common: Floats
-    local: Floats
     own: Floats
     rest: Floats
-    block: Ints
 
 
 def halves_of(part: Part, at: At, group: Group, these: Ints) -> Halves:
@@ -349,19 +347,16 @@ def halves_of(part: Part, at: At, group: Group, these: Ints) -> Halves:
     block = part.block[group.columns[these]]
     inside = np.flatnonzero(block >= 0)
     own = np.broadcast_to(np.eye(r), (n, r, r)).copy()
-    within = np.zeros((n, r, part.size))
     if inside.size:
         local = group.local[these[inside]]
-        inner = at.inner[block[inside]]
-        solved = np.linalg.solve(inner, local.swapaxes(1, 2))
+        solved = np.linalg.solve(at.inner[block[inside]], local.swapaxes(1, 2))
         effective = effective.copy()
         effective[inside] -= (at.cross[block[inside]] @ solved).swapaxes(1, 2)
         own[inside] += local @ solved
-        within[inside] = np.linalg.solve(np.linalg.cholesky(inner), local.swapaxes(1, 2)).swapaxes(1, 2)
     wide = solve_triangular(at.lower, effective.reshape(n * r, k).T, lower=True, check_finite=False)
-    half = np.ascontiguousarray(wide.T).reshape(n, r, k)
+    half = wide.T.reshape(n, r, k)
     own += half @ half.swapaxes(1, 2)
-    return Halves(half, within, own, rest, block)
+    return Halves(half, own, rest)
 
 
 def idle(

@@ -21,6 +21,11 @@ MOST_PASSES = 6
 MET = 0.01
 
 
+def least_gain(now: float) -> float:
+    """Return by how much a layout has to be better than another one that is worth `now`: by more than rounding."""
+    return BETTER * max(1.0, abs(now))
+
+
 class LocalSearch:
     """Improves layouts over a pool of deployments.
 
@@ -162,7 +167,7 @@ class LocalSearch:
             now = float(self.merit(here[None], np.array([self.cost_of(picked)]))[0])
             gain = now - self.merit(there, self.cost_with(picked, add))
             best = int(np.argmax(gain / price[add]))
-            if not gain[best] > BETTER * max(1.0, abs(now)):
+            if not gain[best] > least_gain(now):
                 return picked
             picked[add[best]] = True
 
@@ -214,7 +219,7 @@ class LocalSearch:
                 best = int(np.argmin(merits)) if merits.size else -1
                 cost = np.array([self.cost_of(without)])
                 dropped = float(self.merit(here[None], cost)[0]) if self.keeps(without) else np.inf
-                step = BETTER * max(1.0, abs(now))
+                step = least_gain(now)
                 if best >= 0 and merits[best] < min(now - step, dropped):
                     trial = without.copy()
                     trial[add[best]] = True
@@ -224,7 +229,7 @@ class LocalSearch:
                 elif dropped < now - step:
                     picked = self.filled(without)
                     now = self.merit_of(picked)
-            if not now < before - BETTER * max(1.0, abs(before)):
+            if not now < before - least_gain(before):
                 break
         return picked
 

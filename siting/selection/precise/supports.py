@@ -48,14 +48,17 @@ class Supports:
 
     def lacking(self, picked: Bools) -> float:
         """Return by how much rows cannot be kept by a layout (n,) because nothing stands for what they ask, in all."""
-        return float(self.lacks(np.arange(picked.size), picked[None])[0])
+        return float(self._lack(self._gives, self._deployed, picked[None])[0])
 
     def lacks(self, pool: Ints, trials: Bools) -> Floats:
         """Return the same (m,) of layouts (m, p) over a pool of deployments (p,)."""
+        return self._lack(self._gives[:, pool], self._deployed[:, pool], trials)
+
+    def _lack(self, gives: sp.csr_array, deployed: sp.csr_array, trials: Bools) -> Floats:
         chosen = trials.T.astype(float)
         most = np.ones((self._helped.shape[1], trials.shape[0]))
-        np.minimum.at(most, self._column, np.minimum(1.0, (self._gives[:, pool] @ chosen)[self._stands]))
-        over = self._deployed[:, pool] @ chosen + self._helped @ most - self._room[:, None]
+        np.minimum.at(most, self._column, np.minimum(1.0, (gives @ chosen)[self._stands]))
+        over = deployed @ chosen + self._helped @ most - self._room[:, None]
         return np.asarray(np.maximum(over, 0.0).sum(axis=0))
 
     def mended(self, search: LocalSearch, picked: Bools, held: Bools, promise: Floats) -> tuple[Bools, Bools]:

@@ -7,13 +7,26 @@ larger than F_i has rows (the matrix inversion lemma, twice). So every swap cost
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from siting.arrays import Bools, Floats, Ints
-from siting.selection.precise.information import Halves, Part, evaluate, halves_of
+from siting.arrays import Bools, Floats
+from siting.selection.precise.information import Group, Halves, Part, evaluate, halves_of
 
 # Factors of more rows than this are worked out anew: the matrix to be inverted would be as large.
 ROWS = 64
+
+
+@dataclass(frozen=True, eq=False)
+class _Comers:
+    """Columns (m,) of a group with C^-1/2 before their factors `common` and `local`, and before their `rest`."""
+
+    group: Group
+    halves: Halves
+    common: Floats
+    local: Floats
+    rest: Floats
 
 
 class Swaps:
@@ -23,44 +36,42 @@ class Swaps:
         """Factor the layout's information once; blocks count as whole ones."""
         self._part, self._picked = part, picked
         at = evaluate(part, picked.astype(float), np.ones(part.blocks))
-        self.values = at.values
-        self._halves: list[tuple[Ints, Halves]] = []
-        # What each column would add to each other one, and (N, T) to the targets.
-        self._comes: list[tuple[Floats, Floats, Floats]] = []
+        self.values, self._inner = at.values, at.inner
+        self._comers: list[_Comers] = []
+        # What each column (N, T) does to the targets as it comes.
         self.joined = np.zeros((picked.size, at.values.size))
         for group in part.groups:
             halves = halves_of(part, at, group, np.arange(group.columns.size))
             root = np.linalg.cholesky(halves.own)
-            rest = np.linalg.solve(root, halves.rest)
-            self._halves.append((group.columns, halves))
-            self._comes.append((np.linalg.solve(root, halves.common), np.linalg.solve(root, halves.local), rest))
-            self.joined[group.columns] = -(rest * rest).sum(axis=1)
+            turned = (np.linalg.solve(root, one) for one in (halves.common, group.local, halves.rest))
+            comers = _Comers(group, halves, *turned)
+            self._comers.append(comers)
+            self.joined[group.columns] = -(comers.rest * comers.rest).sum(axis=1)
 
     def left(self, out: int) -> tuple[Floats, Floats]:
         """Return how the variances move if a picked column leaves: alone (T,), and as each column (N, T) comes."""
-        for columns, halves in self._halves:
-            at = np.flatnonzero(columns == out)
+        for comers in self._comers:
+            at = np.flatnonzero(comers.group.columns == out)
             if at.size:
-                if halves.own.shape[1] > ROWS:
-                    return self._anew(out)
-                return self._left(halves, int(at[0]))
+                return self._anew(out) if comers.rest.shape[1] > ROWS else self._left(comers, int(at[0]))
         return np.zeros(self.values.size), self.joined
 
-    def _left(self, halves: Halves, at: int) -> tuple[Floats, Floats]:
-        common, local, block, rest = halves.common[at], halves.local[at], int(halves.block[at]), halves.rest[at]
+    def _left(self, leaver: _Comers, at: int) -> tuple[Floats, Floats]:
+        common, rest = leaver.halves.common[at], leaver.halves.rest[at]
+        block = int(self._part.block[leaver.group.columns[at]])
         # I - F_i' H^-1 F_i, as own is I + F_i' H^-1 F_i.
-        open_ = 2.0 * np.eye(rest.shape[0]) - halves.own[at]
+        open_ = 2.0 * np.eye(rest.shape[0]) - leaver.halves.own[at]
         alone = (rest * np.linalg.solve(open_, rest)).sum(axis=0)
         both = np.broadcast_to(alone, self.joined.shape).copy()
-        for (columns, others), (theirs, within, seen) in zip(self._halves, self._comes, strict=True):
-            m, r, k = theirs.shape
-            shared = (theirs.reshape(m * r, k) @ common.T).reshape(m, r, rest.shape[0])
+        for comers in self._comers:
+            m, r, k = comers.common.shape
+            shared = (comers.common.reshape(m * r, k) @ common.T).reshape(m, r, rest.shape[0])
             if block >= 0:
-                same = np.flatnonzero(others.block == block)
-                shared[same] += within[same] @ local.T
+                same = np.flatnonzero(self._part.block[comers.group.columns] == block)
+                shared[same] += comers.local[same] @ np.linalg.solve(self._inner[block], leaver.group.local[at].T)
             turned = shared.swapaxes(1, 2)
-            left = rest - turned @ seen
-            both[columns] = (left * np.linalg.solve(open_ + turned @ shared, left)).sum(axis=1)
+            left = rest - turned @ comers.rest
+            both[comers.group.columns] = (left * np.linalg.solve(open_ + turned @ shared, left)).sum(axis=1)
         return alone, both + self.joined
 
     def _anew(self, out: int) -> tuple[Floats, Floats]:
