@@ -1,13 +1,12 @@
 """The parts of the search by precision one by one: directions, multipliers, splits, layouts (all numbers invented)."""
 
-import importlib.util
 from itertools import combinations, product
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from small_problems import part_of, plain, sites_of
 
 from siting.selection.precise.bounding import FAR, Bounding
 from siting.selection.precise.choices import Choices
@@ -23,16 +22,6 @@ from siting.selection.precise.stirring import Stirring
 from siting.selection.precise.supports import Supports
 from siting.selection.program import ProgramBuilder
 
-
-def _load(name):
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-small = _load("small_problems")
-part_of, plain, sites_of = small.part_of, small.plain, small.sites_of
 SEEDS = st.integers(0, 10**6)
 
 

@@ -1,11 +1,10 @@
 """Layouts that are better by several changes at once, and how values move by one (all numbers invented)."""
 
-import importlib.util
 from itertools import combinations, product
-from pathlib import Path
 
 import numpy as np
 import pytest
+import small_problems as small
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -21,15 +20,6 @@ from siting.selection.precise.supports import Supports
 from siting.selection.precise.swapping import ROWS, Swaps
 from siting.selection.program import Limits, ProgramBuilder
 
-
-def _load(name):
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-small = _load("small_problems")
 SEEDS = st.integers(0, 10**6)
 THROUGHOUT = Weights(np.ones(1), np.full(1, -np.inf))
 
